@@ -1,0 +1,3 @@
+//! The command line program; see the library for what it is made of.
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! A simulated vehicle: wheels, sensors and modules with chosen faults, by physics.

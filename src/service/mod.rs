@@ -1,0 +1,41 @@
+//! Services: messages to typed requests and answers (ISO 14229-1, SAE J1979 / ISO 15031-5, KWP 2000), paired into
+//! exchanges.
+
+use crate::transport::Message;
+
+/// A request and what came back, or answers whose request is not in the capture.
+#[derive(Clone, Debug)]
+pub struct Exchange {
+    /// The request; `None` when the capture holds only the answer.
+    pub request: Option<Message>,
+    /// The final answers in the order in which they ended: several for a functional request, otherwise at most one.
+    pub answers: Vec<Answer>,
+    /// Why no further answer is waited for.
+    pub closed: Closed,
+}
+
+/// A final answer, positive or negative.
+#[derive(Clone, Debug)]
+pub struct Answer {
+    /// The answer itself.
+    pub message: Message,
+    /// How many times "response pending" (0x7F … 0x78) came before it.
+    pub pending: u32,
+}
+
+/// Why an exchange is over.
+#[derive(Clone, Copy, Debug, Eq, Hash, PartialEq)]
+pub enum Closed {
+    /// Everything that was asked for has been answered.
+    Answered,
+    /// The time for an answer is over.
+    TimedOut,
+    /// The request asked for no positive answer, and none came.
+    Suppressed,
+    /// The same tester asked the same module something else.
+    Superseded,
+    /// The capture ended before the time for an answer was over.
+    CaptureEnd,
+    /// There is an answer, but no request in the capture.
+    NoRequest,
+}

@@ -1,0 +1,1 @@
+//! Wheel speeds to measures: pure mathematics on columns of time and speed.
