@@ -1,3 +1,9 @@
-//! The command line program; see the library for what it is made of.
+//! The command line program. Everything left of the person is in the library; see `cli`.
 
-fn main() {}
+mod cli;
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    cli::run(std::env::args_os())
+}

@@ -1,0 +1,76 @@
+//! The edge: one file for each command, which turns what was typed into settings, wires the stages and picks a
+//! printer. Files, clocks and the terminal are met here and nowhere else.
+
+mod console;
+mod explain;
+mod output;
+
+use std::ffi::OsString;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+use self::console::Console;
+
+/// From a capture of a car with its ABS lamp lit to ranked causes, the next check, and proof of the repair.
+#[derive(Debug, Parser)]
+#[command(
+    version,
+    about,
+    max_term_width = 110,
+    subcommand_required = true,
+    arg_required_else_help = true,
+    after_help = AFTER_HELP
+)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+const AFTER_HELP: &str = "\
+Brakes can kill. What this program says is a help to think with, not a release to drive: the vehicle maker's
+instructions, local rules and licensed practice come first.
+
+Exit status: 0 a result was made; 1 it could not be made; 2 wrong usage.";
+
+/// One entry for each command; each has its own file with `Args` and `run(&Args, Console) -> anyhow::Result<()>`.
+#[derive(Debug, Subcommand)]
+enum Command {
+    Explain(explain::Args),
+}
+
+/// Runs the program with these arguments, the program's name first.
+pub(crate) fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let arguments = match Arguments::try_parse_from(arguments) {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            // Help and version are not errors; their text goes to standard output.
+            let code = if error.use_stderr() { 2 } else { 0 };
+            return match error.print() {
+                Err(failed) if failed.kind() != std::io::ErrorKind::BrokenPipe => ExitCode::FAILURE,
+                _ => ExitCode::from(code),
+            };
+        }
+    };
+    let console = Console::detect();
+    let result: anyhow::Result<()> = match arguments.command {
+        Command::Explain(args) => explain::run(&args, console),
+    };
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) if is_broken_pipe(&error) => ExitCode::SUCCESS,
+        Err(error) => {
+            console.remark(&format!("{error:#}"));
+            ExitCode::FAILURE
+        }
+    }
+}
+
+/// Whether the reader of the output went away, which is its right.
+fn is_broken_pipe(error: &anyhow::Error) -> bool {
+    error.chain().any(|cause| {
+        cause
+            .downcast_ref::<std::io::Error>()
+            .is_some_and(|io| io.kind() == std::io::ErrorKind::BrokenPipe)
+    })
+}
