@@ -50,12 +50,12 @@ impl Console {
             progress: std::io::stderr().is_terminal() && !dumb,
         }
     }
+}
 
-    /// A remark for the person, one line on standard error.
-    pub(crate) fn remark(self, words: &str) {
-        // A remark that cannot be shown is no reason to fail.
-        let _ = writeln!(std::io::stderr(), "tonering: {}", printable(words));
-    }
+/// A remark for the person, one line on standard error.
+pub(crate) fn remark(words: &str) {
+    // A remark that cannot be shown is no reason to fail.
+    let _ = writeln!(std::io::stderr(), "tonering: {}", printable(words));
 }
 
 /// The text with everything that could steer a terminal shown as `\u{1b}`.

@@ -60,7 +60,7 @@ pub(crate) fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) if is_broken_pipe(&error) => ExitCode::SUCCESS,
         Err(error) => {
-            console.remark(&format!("{error:#}"));
+            console::remark(&format!("{error:#}"));
             ExitCode::FAILURE
         }
     }
