@@ -115,6 +115,8 @@ pub struct Module {
     pub positive: u32,
     /// Negative answers it gave.
     pub negative: u32,
+    /// Signs of life that are no answer: broken answers, and "response pending" without an end.
+    pub broken: u32,
     /// Requests to it alone that had time for an answer and got none.
     pub unanswered: u32,
     /// The first request to it, or its first answer.
@@ -202,14 +204,14 @@ pub struct CodeListRead {
 }
 
 /// A clearing that a module confirmed (0x54 or 0x44).
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct Clear {
     /// Index of the module in [`Record::modules`].
     pub module: usize,
     /// The answer.
     pub origin: Origin,
-    /// How many codes the module had given before.
-    pub codes_before: u32,
+    /// The codes that the module had given before and that this removed.
+    pub removed: Vec<ReportedCode>,
 }
 
 /// What is known about the wheels and their sensors.
