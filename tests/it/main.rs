@@ -1,0 +1,10 @@
+//! Integration tests: one binary, a module for each command, and the house rules.
+
+#![expect(
+    clippy::disallowed_methods,
+    clippy::unwrap_used,
+    reason = "tests read files, and a failed helper is a failed test"
+)]
+
+mod command;
+mod tidy;
