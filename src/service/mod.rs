@@ -1,6 +1,14 @@
 //! Services: messages to typed requests and answers (ISO 14229-1, SAE J1979 / ISO 15031-5, KWP 2000), paired into
 //! exchanges.
 
+#![warn(clippy::indexing_slicing)]
+
+mod code_list;
+mod pairing;
+
+pub use code_list::{CodeEntry, CodeList, code_list};
+pub use pairing::{Pairing, Timing, is_request};
+
 use crate::transport::Message;
 
 /// A request and what came back, or answers whose request is not in the capture.
@@ -10,8 +18,16 @@ pub struct Exchange {
     pub request: Option<Message>,
     /// The final answers in the order in which they ended: several for a functional request, otherwise at most one.
     pub answers: Vec<Answer>,
+    /// Messages that are no answer but show that their sender is alive: broken ones, and "response pending" that no
+    /// final answer followed. At most [`Exchange::MAX_SIGNS`].
+    pub signs: Vec<Message>,
     /// Why no further answer is waited for.
     pub closed: Closed,
+}
+
+impl Exchange {
+    /// Most signs of life that are kept for one exchange.
+    pub const MAX_SIGNS: usize = 16;
 }
 
 /// A final answer, positive or negative.
@@ -38,4 +54,6 @@ pub enum Closed {
     CaptureEnd,
     /// There is an answer, but no request in the capture.
     NoRequest,
+    /// The request itself did not arrive whole, so no answer was due.
+    BrokenRequest,
 }
