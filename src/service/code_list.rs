@@ -229,7 +229,7 @@ fn obd(list: List, rest: &[u8]) -> CodeList {
     let counted = rest.get(1..).unwrap_or_default();
     let expected = 2 * usize::from(announced.unwrap_or(0));
     let fits = expected <= counted.len() && is_padding(counted.get(expected..));
-    if !fits && !rest.is_empty() && rest.len() % 6 == 0 {
+    if !fits && !rest.is_empty() && rest.len().is_multiple_of(6) {
         return CodeList {
             list,
             entries: pairs(rest, 1),

@@ -173,17 +173,15 @@ impl Catalogue {
             .numberings
             .iter()
             .position(|known| known.id == numbering.id);
-        let index = match known {
-            Some(index) => index,
-            None => {
-                self.numberings.push(numbering.clone());
-                self.numberings.len() - 1
-            }
-        };
+        let index = known.unwrap_or(self.numberings.len());
+        let source = numbering.source.clone();
+        if known.is_none() {
+            self.numberings.push(numbering);
+        }
         for mut entry in entries {
             entry.numbering = index;
             if entry.source.is_none() {
-                entry.source = Some(numbering.source.clone());
+                entry.source = Some(source.clone());
             }
             let key = (entry.code, index);
             match self
