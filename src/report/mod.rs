@@ -1,4 +1,18 @@
 //! Reports: one view model, several printers. Printers decide no facts.
+//!
+//! The view model is [`Report`]; [`json`], [`text`], [`markdown`] and [`csv`] print it. Whatever comes from outside
+//! (names in a profile, text of a vehicle, file names) is kept as it came and goes through the one function of its
+//! format in [`escape`]. Wording that several printers share is in `phrase`.
+
+pub mod csv;
+pub mod escape;
+pub mod json;
+pub mod markdown;
+mod phrase;
+pub mod plot;
+pub mod text;
+
+pub use plot::Plot;
 
 use crate::place::Place;
 
@@ -9,6 +23,8 @@ use crate::place::Place;
 pub struct Report {
     /// Program and version: `tonering 0.1.0`.
     pub program: String,
+    /// The vehicle's name: the profile's.
+    pub vehicle: Option<String>,
     /// What to do first when it is or may be unsafe to drive; `None` when nothing says so.
     pub safety: Option<Safety>,
     /// The captures that were read.
@@ -31,6 +47,12 @@ pub struct Report {
     pub limits: Vec<String>,
     /// How well the evidence fits the causes, where there is something to say.
     pub fit: Option<String>,
+    /// The wheel speeds drawn, one for each wheel with a trace.
+    pub plots: Vec<Plot>,
+    /// The rules in force, a line for each set: name, version, hash.
+    pub rules: Vec<String>,
+    /// The largest probability that the sets of causes left out of the sum can have together, 0 to 1.
+    pub left_out: Option<f64>,
 }
 
 /// How urgent a safety remark is.
@@ -70,6 +92,8 @@ pub struct CaptureLine {
     pub first_s: Option<f64>,
     /// Last time, in seconds on the capture's clock.
     pub last_s: Option<f64>,
+    /// SHA-256 of the file as read, in hexadecimal.
+    pub sha256: Option<String>,
 }
 
 /// A module.
@@ -118,6 +142,19 @@ pub struct CodeLine {
     pub time_s: Option<f64>,
     /// Where: `drive.log:1234`.
     pub origin: String,
+    /// What each byte of it means, in the order in which they were sent.
+    pub bytes: Vec<ByteLine>,
+}
+
+/// A byte of a code.
+#[derive(Clone, Debug)]
+pub struct ByteLine {
+    /// As sent, in hexadecimal: `40`.
+    pub raw: String,
+    /// What the byte is: `first byte of the code`.
+    pub name: String,
+    /// What its value means.
+    pub meaning: String,
 }
 
 /// A wheel.
@@ -184,7 +221,7 @@ pub struct CauseLine {
     pub id: String,
     /// Where.
     pub place: Place,
-    /// Its name for a person.
+    /// Its name for a person, without the place.
     pub name: String,
     /// Probability that it is present.
     pub probability: f64,
@@ -218,7 +255,7 @@ pub struct CheckLine {
     pub id: String,
     /// Where.
     pub place: Place,
-    /// Its name for a person.
+    /// Its name for a person, without the place.
     pub name: String,
     /// How long it takes.
     pub minutes: f64,

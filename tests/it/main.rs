@@ -7,4 +7,6 @@
 )]
 
 mod command;
+mod report;
+mod report_example;
 mod tidy;

@@ -1,0 +1,283 @@
+//! A page of text: headings, paragraphs wrapped by words, bars. The only place that writes to the terminal, so every text
+//! passes the escape function here.
+
+use std::io::{self, Write};
+
+use anstyle::{AnsiColor, Style};
+use unicode_width::{UnicodeWidthChar as _, UnicodeWidthStr as _};
+
+use super::Layout;
+use crate::report::escape::terminal::terminal;
+
+/// The types that a page uses.
+pub(super) const PLAIN: Style = Style::new();
+pub(super) const BOLD: Style = Style::new().bold();
+pub(super) const DIM: Style = Style::new().dimmed();
+pub(super) const DANGER: Style = AnsiColor::Red.on_default().bold();
+pub(super) const CARE: Style = AnsiColor::Yellow.on_default().bold();
+pub(super) const FOR: Style = AnsiColor::Green.on_default();
+pub(super) const AGAINST: Style = AnsiColor::Magenta.on_default();
+
+/// Where text goes and how wide it is.
+pub(super) struct Page<'a> {
+    out: &'a mut dyn Write,
+    layout: Layout,
+}
+
+/// A paragraph: where it starts, what stands before its first line, in which type, and how long it may be.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Form<'a> {
+    /// Columns left free.
+    pub(super) indent: usize,
+    /// What stands before the first line; the others are indented by its width.
+    pub(super) lead: &'a str,
+    /// The type of the lead.
+    pub(super) lead_style: Style,
+    /// The type of the text.
+    pub(super) style: Style,
+    /// The most lines; what is cut ends in dots.
+    pub(super) lines: usize,
+}
+
+impl Form<'_> {
+    /// A whole paragraph with this indent.
+    pub(super) const fn indent(indent: usize) -> Self {
+        Self {
+            indent,
+            lead: "",
+            lead_style: PLAIN,
+            style: PLAIN,
+            lines: usize::MAX,
+        }
+    }
+}
+
+impl<'a> Form<'a> {
+    /// The same with a lead.
+    pub(super) const fn lead(self, lead: &'a str) -> Self {
+        Self { lead, ..self }
+    }
+
+    /// The same with a lead in this type.
+    pub(super) const fn styled_lead(self, lead: &'a str, lead_style: Style) -> Self {
+        Self {
+            lead,
+            lead_style,
+            ..self
+        }
+    }
+
+    /// The same in this type.
+    pub(super) const fn style(self, style: Style) -> Self {
+        Self { style, ..self }
+    }
+
+    /// The same with so many lines at most.
+    pub(super) const fn lines(self, lines: usize) -> Self {
+        Self { lines, ..self }
+    }
+}
+
+impl<'a> Page<'a> {
+    /// A page on this output.
+    pub(super) fn new(out: &'a mut dyn Write, layout: Layout) -> Self {
+        let width = layout.width.clamp(Layout::MIN_WIDTH, Layout::MAX_WIDTH);
+        Self {
+            out,
+            layout: Layout { width, ..layout },
+        }
+    }
+
+    /// What the page can show.
+    pub(super) const fn layout(&self) -> Layout {
+        self.layout
+    }
+
+    /// An empty line.
+    pub(super) fn blank(&mut self) -> io::Result<()> {
+        writeln!(self.out)
+    }
+
+    /// A heading of a part, with an empty line before it.
+    pub(super) fn heading(&mut self, text: &str) -> io::Result<()> {
+        self.blank()?;
+        self.styled(BOLD, &text.to_uppercase())?;
+        self.blank()
+    }
+
+    /// A paragraph.
+    pub(super) fn text(&mut self, form: Form<'_>, text: &str) -> io::Result<()> {
+        let lead = terminal(form.lead, self.layout.unicode).into_owned();
+        let hang = form.indent + lead.width();
+        let text = terminal(text, self.layout.unicode);
+        let mut lines = wrap(&text, self.layout.width.saturating_sub(hang).max(20));
+        if lines.len() > form.lines {
+            lines.truncate(form.lines);
+            let dots = if self.layout.unicode { " …" } else { " ..." };
+            if let Some(last) = lines.last_mut() {
+                while last.width() + hang + dots.width() > self.layout.width {
+                    match last.rfind(' ') {
+                        Some(at) => last.truncate(at),
+                        None if last.pop().is_some() => {}
+                        None => break,
+                    }
+                }
+                last.push_str(dots);
+            }
+        }
+        for (at, line) in lines.iter().enumerate() {
+            write!(self.out, "{:1$}", "", form.indent)?;
+            if at == 0 {
+                self.styled(form.lead_style, &lead)?;
+            } else {
+                write!(self.out, "{:1$}", "", lead.width())?;
+            }
+            self.styled(form.style, line)?;
+            self.blank()?;
+        }
+        Ok(())
+    }
+
+    /// A table that is laid out already and whose cells passed [`Page::cell`], indented by two columns; the lines above
+    /// its first rule are set in this type.
+    pub(super) fn table(&mut self, table: &str, head: Style) -> io::Result<()> {
+        let mut in_head = true;
+        for line in table.lines() {
+            in_head = in_head && !line.starts_with(['-', '─']);
+            write!(self.out, "  ")?;
+            self.styled(if in_head { head } else { PLAIN }, line.trim_end())?;
+            self.blank()?;
+        }
+        Ok(())
+    }
+
+    /// A text as it may stand in a table.
+    pub(super) fn cell(&self, text: &str) -> String {
+        terminal(text, self.layout.unicode).into_owned()
+    }
+
+    /// A bar of this width for a share from 0 to 1.
+    pub(super) fn bar(&self, share: f64, width: u8) -> String {
+        let (full, empty) = if self.layout.unicode {
+            ('█', '░')
+        } else {
+            ('#', '.')
+        };
+        let filled = (0..width)
+            .take_while(|&at| (f64::from(at) + 0.5) / f64::from(width) <= share)
+            .count();
+        (0..usize::from(width))
+            .map(|at| if at < filled { full } else { empty })
+            .collect()
+    }
+
+    fn styled(&mut self, style: Style, text: &str) -> io::Result<()> {
+        if self.layout.colour && style != PLAIN && !text.is_empty() {
+            write!(self.out, "{}{text}{}", style.render(), style.render_reset())
+        } else {
+            write!(self.out, "{text}")
+        }
+    }
+}
+
+/// The text in lines of at most this width, broken between words, and within a word only where it is too long. A number
+/// stays with its unit.
+fn wrap(text: &str, width: usize) -> Vec<String> {
+    let mut lines = Vec::new();
+    let mut line = String::new();
+    let mut used = 0;
+    for word in words(text) {
+        let mut word = word;
+        if used > 0 && used + 1 + word.width() > width {
+            lines.push(std::mem::take(&mut line));
+            used = 0;
+        }
+        while word.width() > width {
+            let mut taken = 0;
+            let at = word
+                .char_indices()
+                .find(|(_, c)| {
+                    taken += c.width().unwrap_or(0);
+                    taken > width
+                })
+                .map_or(word.len(), |(at, _)| at);
+            let (head, tail) = word.split_at(at);
+            lines.push(head.to_owned());
+            word = tail;
+        }
+        if used > 0 {
+            line.push(' ');
+            used += 1;
+        }
+        line.push_str(word);
+        used += word.width();
+    }
+    if !line.is_empty() || lines.is_empty() {
+        lines.push(line);
+    }
+    lines
+}
+
+/// The words between which a line may break.
+fn words(text: &str) -> impl Iterator<Item = &str> {
+    let mut rest = text.trim_start_matches(' ');
+    std::iter::from_fn(move || {
+        if rest.is_empty() {
+            return None;
+        }
+        let mut end = rest.find(' ').unwrap_or(rest.len());
+        let (word, after) = rest.split_at(end);
+        let next = after
+            .trim_start_matches(' ')
+            .split(' ')
+            .next()
+            .unwrap_or("");
+        let unit = next.trim_end_matches(|c: char| c.is_ascii_punctuation() && c != '%');
+        if word.ends_with(|c: char| c.is_ascii_digit())
+            && after.starts_with(' ')
+            && UNITS.contains(&unit)
+        {
+            end += after.len() - after.trim_start_matches(' ').len() + next.len();
+        }
+        let (word, after) = rest.split_at(end);
+        rest = after.trim_start_matches(' ');
+        Some(word)
+    })
+}
+
+/// What stays with the number before it.
+const UNITS: &[&str] = &[
+    "%", "A", "Hz", "MΩ", "Mohm", "V", "bar", "h", "kHz", "km/h", "kΩ", "kohm", "m", "mm", "min",
+    "ms", "mV", "s", "Ω", "ohm",
+];
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    #[test]
+    fn words_are_kept_whole_where_they_fit() {
+        assert_eq!(wrap("one two three", 20), ["one two three"]);
+        assert_eq!(
+            wrap("one two  three four five", 8),
+            ["one two", "three", "four", "five"]
+        );
+        assert_eq!(wrap("abcdefghij k", 4), ["abcd", "efgh", "ij k"]);
+        assert_eq!(wrap("", 10), [""]);
+        assert_eq!(wrap("it is (over 99 %).", 11), ["it is (over", "99 %)."]);
+        assert_eq!(wrap("it is 40  km/h, no", 11), ["it is", "40  km/h,", "no"]);
+    }
+
+    proptest! {
+        #[test]
+        fn no_line_is_too_wide_and_no_word_is_lost(text in "[ a-zé漢–]{0,300}", width in 20_usize..60) {
+            let lines = wrap(&text, width);
+            prop_assert!(lines.iter().all(|line| line.width() <= width));
+            let kept: String = lines.concat().split(' ').collect();
+            let given: String = text.split(' ').collect();
+            prop_assert_eq!(kept, given);
+        }
+    }
+}

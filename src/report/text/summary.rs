@@ -1,0 +1,101 @@
+//! The first screen: is it safe, what is it, what next. 24 lines at 80 columns, unless the safety remark is long:
+//! that is never cut.
+
+use std::io;
+
+use super::page::{BOLD, CARE, DANGER, DIM, Form, Page};
+use crate::report::{CauseLine, Report, Urgency, phrase};
+
+/// Columns of the bar of a probability.
+const BAR: u8 = 20;
+
+/// Writes it.
+pub(super) fn write(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
+    let title = match &report.vehicle {
+        Some(vehicle) => format!("ABS report: {vehicle}"),
+        None => "ABS report".to_owned(),
+    };
+    page.text(Form::indent(0).style(BOLD).lines(1), &title)?;
+    page.blank()?;
+    safety(report, page)?;
+    causes(report, page)?;
+    next_check(report, page)
+}
+
+fn safety(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
+    let Some(safety) = &report.safety else {
+        return page.text(
+            Form::indent(0).styled_lead("SAFETY  ", BOLD).lines(3),
+            phrase::NOTHING_UNSAFE,
+        );
+    };
+    let style = match safety.urgency {
+        Urgency::DoNotDrive => DANGER,
+        Urgency::DriveWithCare => CARE,
+    };
+    let lead = Form::indent(0).styled_lead("SAFETY  ", BOLD);
+    page.text(lead.style(style).lines(1), phrase::urgency(safety))?;
+    page.text(Form::indent(8), &safety.words)?;
+    match safety.reasons.first() {
+        Some(reason) => page.text(Form::indent(8).lead("Why: ").lines(1), reason),
+        None => Ok(()),
+    }
+}
+
+fn causes(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
+    page.heading("Most likely")?;
+    if report.causes.is_empty() {
+        return page.text(
+            Form::indent(2),
+            "No cause could be ranked from what was read.",
+        );
+    }
+    for (at, cause) in report.causes.iter().take(phrase::FIRST).enumerate() {
+        let lead = format!(
+            "{}  {:>9}  {}  ",
+            at + 1,
+            phrase::percent(cause.probability),
+            page.bar(cause.probability, BAR)
+        );
+        page.text(
+            Form::indent(2).lead(&lead).style(BOLD).lines(1),
+            &phrase::cause(cause),
+        )?;
+        page.text(Form::indent(5).lines(1), &strongest(cause, report))?;
+    }
+    Ok(())
+}
+
+/// The strongest reason for a cause.
+fn strongest(cause: &CauseLine, report: &Report) -> String {
+    let reason = |weighed: &[crate::report::Weighed]| {
+        let first = weighed.first()?;
+        report.findings.get(first.finding)
+    };
+    if let Some(finding) = reason(&cause.speaks_for) {
+        return finding.summary.clone();
+    }
+    match reason(&cause.speaks_against) {
+        Some(finding) => format!("Speaks against it: {}", finding.summary),
+        None => "Nothing read speaks for or against it.".to_owned(),
+    }
+}
+
+fn next_check(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
+    page.heading("Next check")?;
+    let Some(check) = report.checks.first() else {
+        return page.text(Form::indent(2), "No check by hand would tell more.");
+    };
+    let name = format!(
+        "{} ({})",
+        phrase::at(&check.name, check.place),
+        phrase::minutes(check.minutes)
+    );
+    page.text(Form::indent(2).style(BOLD).lines(1), &name)?;
+    page.text(Form::indent(2).lead("Why: ").lines(2), &check.why)?;
+    page.text(Form::indent(2).lead("Expect: ").lines(2), &check.expect)?;
+    page.text(
+        Form::indent(2).style(DIM),
+        "Read its steps and cautions under NEXT CHECKS before you start.",
+    )
+}

@@ -1,0 +1,172 @@
+//! The printers of the report, each with a snapshot of the invented report and with hostile texts in every place.
+
+use tonering::report::escape::is_unseen;
+use tonering::report::{Report, csv, json, markdown, text};
+use unicode_width::UnicodeWidthStr as _;
+
+use crate::report_example::{HARM, example, hostile};
+
+fn printed(write: impl Fn(&mut Vec<u8>) -> std::io::Result<()>) -> String {
+    let mut out = Vec::new();
+    write(&mut out).unwrap();
+    String::from_utf8(out).unwrap()
+}
+
+fn as_text(report: &Report, width: usize, unicode: bool) -> String {
+    let layout = text::Layout {
+        width,
+        colour: false,
+        unicode,
+    };
+    printed(|out| text::write(report, out, layout))
+}
+
+#[test]
+fn text_in_80_columns_of_ascii() {
+    insta::assert_snapshot!("text_80_ascii", as_text(&example(), 80, false));
+}
+
+#[test]
+fn text_in_120_columns() {
+    insta::assert_snapshot!("text_120", as_text(&example(), 120, true));
+}
+
+#[test]
+fn markdown_of_the_example() {
+    insta::assert_snapshot!("markdown", printed(|out| markdown::write(&example(), out)));
+}
+
+#[test]
+fn json_of_the_example() {
+    insta::assert_snapshot!(
+        "json",
+        printed(|out| json::write(&example(), out, json::Form::Lines))
+    );
+}
+
+#[test]
+fn csv_of_the_example() {
+    let all = [csv::Table::Codes, csv::Table::Checks, csv::Table::Causes]
+        .map(|table| printed(|out| csv::write(&example(), out, table)))
+        .join("\n");
+    insta::assert_snapshot!("csv", all.replace('\r', ""));
+}
+
+/// One screen of a terminal as it has always been.
+const SCREEN: usize = 24;
+
+#[test]
+fn the_first_screen_holds_safety_three_causes_and_the_next_check() {
+    for (width, unicode) in [(80, false), (120, true)] {
+        let text = as_text(&example(), width, unicode);
+        let screen: Vec<&str> = text.lines().take(SCREEN).collect();
+        let screen = screen.join("\n");
+        for needed in [
+            "SAFETY",
+            "81 %",
+            "17 %",
+            "3 %",
+            "NEXT CHECK",
+            "15 minutes",
+            "Expect:",
+        ] {
+            assert!(screen.contains(needed), "{needed} is not in\n{screen}");
+        }
+    }
+}
+
+#[test]
+fn no_line_is_wider_than_the_page_and_nothing_in_it_is_obeyed() {
+    let long = "\u{202e}\u{1b}[2J漢字 <b>".repeat(10_000);
+    for harm in HARM.iter().copied().chain([long.as_str()]) {
+        let report = hostile(harm);
+        for (width, unicode) in [(80, false), (80, true), (120, true)] {
+            let text = as_text(&report, width, unicode);
+            for line in text.lines() {
+                assert!(line.width() <= width, "{line}");
+            }
+            assert!(!text.replace('\n', "").chars().any(is_unseen));
+            assert!(unicode || text.is_ascii());
+            assert!(text.len() < 2_000_000);
+        }
+    }
+}
+
+#[test]
+fn colour_only_adds_sequences_that_can_be_taken_away() {
+    let layout = text::Layout {
+        width: 80,
+        colour: true,
+        unicode: true,
+    };
+    let coloured = printed(|out| text::write(&example(), out, layout));
+    assert!(coloured.contains("\u{1b}["));
+    let plain = anstream::adapter::strip_str(&coloured).to_string();
+    assert_eq!(plain, as_text(&example(), 80, true));
+}
+
+#[test]
+fn markdown_keeps_its_shape_whatever_the_texts() {
+    let shape = |report: &Report| {
+        let text = printed(|out| markdown::write(report, out));
+        // Between backticks markup is text; a harmful text with backticks of its own is looked at elsewhere.
+        let mut outside = text.split('`').step_by(2);
+        assert!(
+            text.contains("``") || outside.all(|piece| !piece.contains('<')),
+            "{text}"
+        );
+        assert!(!text.replace('\n', "").chars().any(is_unseen));
+        text.lines()
+            .map(|line| {
+                let in_table = line.starts_with('|');
+                let bars = line.replace("\\|", "").matches('|').count();
+                let bars = if in_table { bars } else { 0 };
+                let mark = line.split(' ').next().unwrap_or("").trim_end_matches('*');
+                (bars, line.starts_with('#').then(|| mark.to_owned()))
+            })
+            .collect::<Vec<_>>()
+    };
+    let expected = shape(&example());
+    for harm in HARM.iter().filter(|harm| !harm.is_empty()) {
+        assert_eq!(shape(&hostile(harm)), expected, "{harm}");
+    }
+}
+
+#[test]
+fn json_gives_hostile_texts_back_as_they_were_and_shows_none_of_it() {
+    for harm in HARM {
+        let text = printed(|out| json::write(&hostile(harm), out, json::Form::OneLine));
+        assert_eq!(text.lines().count(), 1);
+        assert!(!text.trim_end().chars().any(is_unseen));
+        let value: serde_json::Value = serde_json::from_str(&text).unwrap();
+        assert_eq!(value["causes"][0]["summary"], *harm);
+        assert_eq!(
+            value["wheels"][0]["measures"][0]["value"],
+            serde_json::Value::Null
+        );
+    }
+}
+
+#[test]
+fn csv_has_as_many_lines_and_fields_as_before() {
+    for table in [csv::Table::Codes, csv::Table::Checks, csv::Table::Causes] {
+        let plain = printed(|out| csv::write(&example(), out, table));
+        for harm in HARM {
+            let text = printed(|out| csv::write(&hostile(harm), out, table));
+            assert_eq!(text.lines().count(), plain.lines().count());
+            assert!(
+                text.lines()
+                    .all(|line| !line.starts_with(['=', '+', '-', '@']))
+            );
+        }
+    }
+}
+
+#[test]
+fn an_empty_report_is_a_report_in_every_format() {
+    let empty = Report::default();
+    assert!(as_text(&empty, 80, false).contains("No trouble code was read."));
+    assert!(printed(|out| markdown::write(&empty, out)).contains("No trouble code was read."));
+    let json = printed(|out| json::write(&empty, out, json::Form::Lines));
+    assert!(serde_json::from_str::<serde_json::Value>(&json).unwrap()["causes"].is_array());
+}
