@@ -1,8 +1,22 @@
 //! Signals: where they are in frames and answers (profile, DBC), and their values over time.
 
-mod trace;
+#![warn(clippy::indexing_slicing)]
 
+pub mod dbc;
+mod extract;
+mod field;
+pub mod profile;
+mod source;
+#[cfg(test)]
+mod test_capture;
+mod trace;
+mod unit;
+
+pub use extract::{Extractor, Unsampled};
+pub use field::{ByteOrder, Coding, Field, FieldError};
+pub use source::{Carrier, Selector, SignalName, SignalSource};
 pub use trace::Trace;
+pub use unit::{Quantity, Unit, UnitError};
 
 /// Every signal of a record, each `None` when nothing says where it is or no sample was seen.
 #[derive(Clone, Debug, Default)]

@@ -1,0 +1,266 @@
+//! Signals out of frames and answers, against other readers' values.
+
+use super::*;
+use crate::frame::{CanId, FrameKind};
+use crate::signal::test_capture::{Line, corpus, corpus_text, known_signals, lines};
+use proptest::prelude::*;
+use std::fmt::Write as _;
+
+fn profile(text: &str) -> Profile {
+    Profile::parse(text, "test", &mut |path| {
+        std::fs::read(corpus().join("dbc").join(path))
+    })
+    .unwrap()
+}
+
+fn extract(profile: &Profile, lines: &[Line]) -> (Signals, Unsampled) {
+    let mut extractor = Extractor::new(profile);
+    for line in lines {
+        extractor.push_frame(&line.frame());
+    }
+    let unsampled = extractor.unsampled();
+    (extractor.finish(), unsampled)
+}
+
+const FOUR: &str = "profile: 1\nwheels:\n  speeds:\n    left-front: { frame: 0x1A0, start_bit: 7, length: 16, byte_order: big, factor: 0.01, invalid: [0xFFFF] }\n    \
+                    right-front: { frame: 0x1A0, start_bit: 23, length: 16, byte_order: big, factor: 0.01 }\n";
+
+#[test]
+fn marks_copies_and_short_frames() {
+    let text = "(1.000000) can0 1A0#0064012C\n(1.000020) can0 1A0#0064012C\n(1.010000) can0 1A0#0064012C\n(1.010001) can1 1A0#0064012C\n\
+                (1.020000) can0 1A0#FFFF01\n(1.030000) can0 1A0#\n";
+    let (signals, unsampled) = extract(&profile(FOUR), &lines(text));
+    let left = signals.speeds[0].as_ref().unwrap();
+    assert_eq!(left.len(), 4);
+    assert!((left.value[0] - 1.0).abs() < 1e-6 && left.value[3].is_nan());
+    assert!((left.quantum - 0.01).abs() < 1e-12);
+    assert_eq!(signals.speeds[1].as_ref().unwrap().len(), 3);
+    assert_eq!(
+        unsampled,
+        Unsampled {
+            untimed: 0,
+            short: 3,
+            copies: 1
+        }
+    );
+}
+
+#[test]
+fn frames_without_a_time_or_data_give_no_sample() {
+    let mut extractor = Extractor::new(&profile(FOUR));
+    let line = &lines("(1.000000) can0 1A0#0064012C\n")[0];
+    extractor.push_frame(&Frame {
+        time: None,
+        ..line.frame()
+    });
+    extractor.push_frame(&Frame {
+        kind: FrameKind::Remote { length: 4 },
+        data: &[],
+        ..line.frame()
+    });
+    extractor.push_frame(&Frame {
+        id: CanId::extended(0x1A0).unwrap(),
+        ..line.frame()
+    });
+    assert_eq!(extractor.unsampled().untimed, 1);
+    assert!(extractor.finish().speeds[0].is_none());
+}
+
+#[test]
+fn answers_give_signals_too() {
+    let profile = profile(
+        "profile: 1\nmodules: [{ name: Brakes, request: 0x740, response: 0x748 }]\n\
+         signals: { supply_voltage: { did: 0x2B10, module: Brakes, start_bit: 7, length: 8, byte_order: big, factor: 0.1 } }\n",
+    );
+    let mut extractor = Extractor::new(&profile);
+    let module = Address::can(CanId::standard(0x748).unwrap());
+    let engine = Address::can(CanId::standard(0x7E8).unwrap());
+    let other = Address::can(CanId::standard(0x7E9).unwrap());
+    let at = |seconds| Some(Timestamp::from_seconds(seconds));
+    extractor.set_time_base(10.0);
+    extractor.push_answer(module, &[0x62, 0x2B, 0x10, 0x7B], at(1.0));
+    extractor.push_answer(engine, &[0x62, 0x2B, 0x10, 0xFF], at(1.1));
+    extractor.push_answer(module, &[0x62, 0x2B, 0x10], at(1.2));
+    extractor.push_answer(engine, &[0x41, 0x0D, 0x32], at(2.0));
+    extractor.push_answer(other, &[0x41, 0x0D, 0x33], at(2.0));
+    extractor.push_answer(engine, &[0x41, 0x42, 0x34, 0xA8], at(3.0));
+    assert_eq!(extractor.unsampled().short, 1);
+    let signals = extractor.finish();
+    let voltage = signals.supply_voltage.unwrap();
+    assert_eq!(
+        (voltage.len(), voltage.time_s[0].total_cmp(&11.0)),
+        (1, std::cmp::Ordering::Equal)
+    );
+    assert!((voltage.value[0] - 12.3).abs() < 1e-5);
+    // Source: SAE J1979, scaling of PID 0x0D (1 km/h a bit) and 0x42 (0.001 V a bit): 0x34A8 is 13.48 V.
+    let speed = signals.vehicle_speed.unwrap();
+    assert_eq!(speed.value, [50.0]);
+    assert!((signals.battery_voltage.unwrap().value[0] - 13.48).abs() < 1e-5);
+}
+
+#[test]
+fn multiplexed_signals_are_read_only_when_selected() {
+    let dbc = "BO_ 416 W: 8 X\n SG_ P M : 0|8@1+ (1,0) [0|0] \"\" X\n SG_ S m1 : 8|16@1+ (0.01,0) [0|0] \"km/h\" X\n";
+    let text =
+        "profile: 1\nwheels: { speeds: { left-front: { dbc: a.dbc, message: W, signal: S } } }\n";
+    let profile = Profile::parse(text, "test", &mut |_| Ok(dbc.into())).unwrap();
+    let (signals, unsampled) = extract(
+        &profile,
+        &lines("(1.0000) can0 1A0#016400\n(2.0000) can0 1A0#026400\n"),
+    );
+    assert_eq!(signals.speeds[0].as_ref().unwrap().len(), 1);
+    assert_eq!(unsampled, Unsampled::default());
+}
+
+proptest! {
+    #[test]
+    fn left_and_right_exchanged(raws in proptest::collection::vec((any::<u16>(), any::<u16>()), 1..40)) {
+        let log = |exchange: bool| {
+            let mut text = String::new();
+            for (index, (a, b)) in raws.iter().enumerate() {
+                let (a, b) = if exchange { (b, a) } else { (a, b) };
+                let _ = writeln!(text, "({index}.000000) can0 1A0#{a:04X}{b:04X}");
+            }
+            lines(&text)
+        };
+        let profile = profile(&FOUR.replace(", invalid: [0xFFFF]", ""));
+        let (plain, _) = extract(&profile, &log(false));
+        let (exchanged, _) = extract(&profile, &log(true));
+        prop_assert_eq!(&plain.speeds[0], &exchanged.speeds[1]);
+        prop_assert_eq!(&plain.speeds[1], &exchanged.speeds[0]);
+    }
+}
+
+#[test]
+#[ignore = "needs the capture corpus"]
+fn the_corpus_agrees_with_another_dbc_reader() {
+    // Source: cantools on the published DBC files; one line for each frame.
+    let mut oracles = 0;
+    for entry in std::fs::read_dir(corpus().join("oracle")).unwrap() {
+        let oracle_name = entry.unwrap().file_name().into_string().unwrap();
+        let Some(capture) = oracle_name.strip_suffix(".wheels.jsonl") else {
+            continue;
+        };
+        oracles += 1;
+        let oracle = corpus_text(&format!("oracle/{oracle_name}"));
+        let rows: Vec<serde_json::Value> = oracle
+            .lines()
+            .map(|row| serde_json::from_str(row).unwrap())
+            .collect();
+        let id = rows[0]["id"].as_str().unwrap().to_lowercase();
+        let files = std::fs::read_dir(corpus().join("dbc")).unwrap();
+        let names = files.map(|entry| entry.unwrap().file_name().into_string().unwrap());
+        let file = names
+            .into_iter()
+            .find(|name| name.contains(&format!("{id:0>3}")))
+            .unwrap();
+        let mut text = "profile: 1\nwheels:\n  speeds:\n".to_owned();
+        for (wheel, name) in crate::place::Wheel::ALL
+            .iter()
+            .zip(["FL", "FR", "RL", "RR"])
+        {
+            let _ = writeln!(
+                text,
+                "    {}: {{ dbc: {file}, message: WHEEL_SPEEDS, signal: WHEEL_SPEED_{name} }}",
+                wheel.id()
+            );
+        }
+        let (signals, unsampled) = extract(&profile(&text), &lines(&corpus_text(capture)));
+        assert_eq!(unsampled, Unsampled::default(), "{capture}");
+        let oracle = corpus_text(&format!("oracle/{capture}.wheels.jsonl"));
+        let rows: Vec<serde_json::Value> = oracle
+            .lines()
+            .map(|row| serde_json::from_str(row).unwrap())
+            .collect();
+        for (trace, key) in signals.speeds.iter().zip(["fl", "fr", "rl", "rr"]) {
+            let trace = trace.as_ref().unwrap();
+            assert_eq!(trace.len(), rows.len(), "{capture} {key}");
+            for ((time, value), row) in trace.time_s.iter().zip(&trace.value).zip(&rows) {
+                assert!(
+                    (time - row["t"].as_f64().unwrap()).abs() < 1e-6,
+                    "{capture} {row}"
+                );
+                assert!(
+                    (f64::from(*value) - row[key].as_f64().unwrap()).abs() < 2e-5,
+                    "{capture} {key} {row}: {value}"
+                );
+            }
+        }
+    }
+    assert!(oracles >= 2, "{oracles}");
+}
+
+#[test]
+#[ignore = "needs the capture corpus"]
+fn every_known_signal_of_the_corpus_is_read_bit_by_bit() {
+    let known = known_signals();
+    assert!(known.len() >= 60);
+    for four in known.chunks(4) {
+        let lines = lines(&corpus_text(&four[0].file));
+        let mut text = "profile: 1\nwheels:\n  speeds:\n".to_owned();
+        for row in four {
+            let wheel = crate::place::Wheel::ALL[row.wheel].id();
+            let order = if row.big { "big" } else { "little" };
+            let invalid = row
+                .invalid
+                .map(|mark| format!(", invalid: [{mark}]"))
+                .unwrap_or_default();
+            let _ = writeln!(
+                text,
+                "    {wheel}: {{ frame: {}, start_bit: {}, length: {}, byte_order: {order}, factor: {}, offset: {}, unit: km/h{invalid} }}",
+                row.id, row.start, row.length, row.scale, row.offset
+            );
+        }
+        let (signals, _) = extract(&profile(&text), &lines);
+        for row in four {
+            let trace = signals.speeds[row.wheel].as_ref().unwrap();
+            let frames = lines
+                .iter()
+                .filter(|line| line.id.raw() == row.id && !line.id.is_extended());
+            let mut samples = 0;
+            for (line, value) in frames.zip(&trace.value) {
+                samples += 1;
+                let raw = bits(&line.data, row.start, row.length, row.big);
+                if Some(raw) == row.invalid {
+                    assert!(value.is_nan());
+                    continue;
+                }
+                let expected = f64::from(u32::try_from(raw).unwrap()) * row.scale + row.offset;
+                assert!(
+                    (f64::from(*value) - expected).abs() < 3e-5,
+                    "{} {}: {value} {expected}",
+                    row.file,
+                    row.wheel
+                );
+            }
+            assert!(
+                samples > 100 && samples == trace.len(),
+                "{} {samples} {}",
+                row.file,
+                trace.len()
+            );
+        }
+    }
+}
+
+/// The definition of a DBC signal, bit by bit, on a list of bits.
+fn bits(data: &[u8], start: u64, length: u64, big: bool) -> u64 {
+    let start = usize::try_from(start).unwrap();
+    let length = usize::try_from(length).unwrap();
+    let mut taken: Vec<u8> = if big {
+        let from = start / 8 * 8 + 7 - start % 8;
+        let falling = data
+            .iter()
+            .flat_map(|byte| (0..8).rev().map(move |bit| byte >> bit & 1));
+        falling.skip(from).take(length).collect()
+    } else {
+        let rising = data
+            .iter()
+            .flat_map(|byte| (0..8).map(move |bit| byte >> bit & 1));
+        rising.skip(start).take(length).collect()
+    };
+    if !big {
+        taken.reverse();
+    }
+    taken.iter().fold(0, |sum, bit| sum * 2 + u64::from(*bit))
+}
