@@ -2,10 +2,26 @@
 //!
 //! The kind is recognised from the content. Items stream and borrow from the reader; memory does not grow with
 //! the capture.
+//!
+//! In reading order: `source` unpacks, `input` buffers, then one file for each kind; `packet` is what the two
+//! packet formats share.
 
+#![warn(clippy::indexing_slicing)]
+
+mod candump;
+mod input;
+mod open;
+mod packet;
+mod pcap;
+mod pcapng;
+mod source;
+#[cfg(test)]
+mod tests;
+
+pub use self::open::{Capture, OpenError, ReadError};
+use crate::frame::{CanId, Channel, Channels, Frame, FrameKind, Timestamp};
 use std::fmt;
-
-use crate::frame::{Channel, Frame, Timestamp};
+use std::ops::Range;
 
 /// What a capture yields: a CAN frame, or an Ethernet packet that may carry ISO 13400 (`DoIP`).
 #[derive(Clone, Copy, Debug)]
@@ -145,9 +161,76 @@ impl Tally {
         }
     }
 
+    /// Whether there is such a remark.
+    pub fn has(&self, remark: Remark) -> bool {
+        self.remarks.iter().any(|known| known.remark == remark)
+    }
+
     /// How many pieces were lost to damage.
     pub fn unreadable(&self) -> u64 {
         let damage = self.remarks.iter().filter(|known| known.remark.is_damage());
         damage.fold(0, |sum, known| sum.saturating_add(known.count))
+    }
+}
+
+/// What a packet reader has found: the frame or packet without its bytes, and where in the buffer they are.
+#[derive(Debug)]
+struct Found {
+    number: u64,
+    time: Option<Timestamp>,
+    channel: Channel,
+    /// `None`: an Ethernet packet.
+    can: Option<(CanId, FrameKind)>,
+    data: Range<usize>,
+}
+
+/// The channel of this name; counts a frame whose bus cannot be told apart any more.
+fn intern(
+    channels: &mut Channels,
+    name: &str,
+    tally: &mut Tally,
+    number: u64,
+    offset: u64,
+) -> Channel {
+    let channel = channels.intern(name);
+    if channels.name(channel) != name {
+        tally.add(Remark::TooManyChannels, number, offset);
+    }
+    channel
+}
+
+/// The buses of captures whose packets carry the number of an interface (Linux cooked, version 2).
+///
+/// The first number of a file's or block's interface has that one's name; later ones add theirs: `0`, `0.7`.
+#[derive(Debug, Default)]
+struct Buses {
+    known: Vec<(Channel, u32, Channel)>,
+}
+
+impl Buses {
+    /// The channel of interface `number` within `base`; `at` is where the packet stands, for the tally.
+    fn channel(
+        &mut self,
+        base: Channel,
+        number: u32,
+        channels: &mut Channels,
+        tally: &mut Tally,
+        at: (u64, u64),
+    ) -> Channel {
+        let mut of_base = self.known.iter().filter(|(known, _, _)| *known == base);
+        let is_first = of_base.clone().next().is_none();
+        if let Some((_, _, channel)) = of_base.find(|(_, known, _)| *known == number) {
+            return *channel;
+        }
+        let channel = if is_first {
+            base
+        } else {
+            let name = format!("{}.{number}", channels.name(base));
+            intern(channels, &name, tally, at.0, at.1)
+        };
+        if self.known.len() < Channels::MAX {
+            self.known.push((base, number, channel));
+        }
+        channel
     }
 }
