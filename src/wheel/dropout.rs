@@ -1,0 +1,329 @@
+//! Drop-outs: the signal is gone, or marked as invalid, while the vehicle travels.
+//!
+//! A wheel that really stands while the others turn is no drop-out: locked by the brake, or the only one on the ground
+//! while others spin. So a moment counts only when
+//!
+//! - the other wheels turn at [`FROM_KMH`] or more and agree with each other,
+//! - the vehicle is not slowing (a locked wheel slows the vehicle, even on ice), and
+//! - where only two others turn, the wheel itself turned with them just before: two wheels that start to spin do not
+//!   take the other two from full speed to nothing.
+//!
+//! Source of the speed: makers call a wheel missing at 12 km/h and more (none below 10 km/h).
+
+use super::grid::{Around, Grid, Neighbours};
+use super::measured::{Made, Measured, Verdict};
+use super::statistics;
+use crate::place::{Axle, Wheel};
+
+/// The others turn at least this fast, in km/h.
+const FROM_KMH: f64 = 8.0;
+/// A wheel at less than this share of the slowest neighbour has dropped out.
+const OUT_BELOW: f64 = 0.5;
+/// A wheel at this share or more turns with its neighbours.
+const WITH_ABOVE: f64 = 0.8;
+/// Three neighbours agree within this factor, tight turns included, …
+const THREE_AGREE: f64 = 1.5;
+/// … two within this one.
+const TWO_AGREE: f64 = 1.3;
+/// How long before a drop-out the wheel must have turned with its neighbours where only two are left, in s.
+const JUST_BEFORE_S: f64 = 1.5;
+/// A single drop-out of this length is no glitch of the capture, in s.
+const LONG_S: f64 = 1.0;
+/// This many short ones are none either.
+const SEVERAL: u64 = 3;
+/// Least time at speed for a statement, in s.
+const LEAST_S: f64 = 5.0;
+
+/// What was seen of one wheel's drop-outs.
+#[derive(Clone, Debug)]
+pub(super) struct Dropouts {
+    /// Share of the judged moving time, 0 to 1.
+    pub(super) share: Measured,
+    /// The longest, in s.
+    pub(super) longest: Measured,
+    /// Every drop-out: start on the steady clock in s, length in s.
+    pub(super) runs: Vec<Run>,
+    /// Where they gather.
+    pub(super) gather: [Measured; SITUATIONS.len()],
+}
+
+/// Where drop-outs may gather: identifier and words.
+pub(super) const SITUATIONS: [(&str, &str); 5] = [
+    ("dropouts_low_speed", "share of the drop-outs below 20 km/h"),
+    ("dropouts_slowing", "share of the drop-outs while slowing"),
+    ("dropouts_left_bend", "share of the drop-outs in left bends"),
+    (
+        "dropouts_right_bend",
+        "share of the drop-outs in right bends",
+    ),
+    ("dropouts_bumps", "share of the drop-outs on bumps"),
+];
+
+/// Time and drop-outs in each situation.
+#[derive(Clone, Debug, Default)]
+struct Tally {
+    time_s: [f64; SITUATIONS.len()],
+    runs: [u64; SITUATIONS.len()],
+}
+
+impl Tally {
+    fn spend(&mut self, situation: [bool; SITUATIONS.len()], time_s: f64) {
+        for (slot, holds) in self.time_s.iter_mut().zip(situation) {
+            if holds {
+                *slot += time_s;
+            }
+        }
+    }
+
+    fn start(&mut self, situation: [bool; SITUATIONS.len()]) {
+        for (slot, holds) in self.runs.iter_mut().zip(situation) {
+            *slot += u64::from(holds);
+        }
+    }
+
+    /// For each situation the share of the drop-outs, and how likely that is if they came at any time alike.
+    fn judge(&self, count: u64, judged_s: f64) -> [Measured; SITUATIONS.len()] {
+        std::array::from_fn(|index| {
+            if count == 0 {
+                return Measured::not_made("no drop-outs");
+            }
+            let number =
+                |value: u64| statistics::count(usize::try_from(value).unwrap_or(usize::MAX));
+            let share = number(self.runs[index]) / number(count);
+            let time = (self.time_s[index] / judged_s.max(f64::MIN_POSITIVE)).min(1.0);
+            let spread = (share * (1.0 - share) / number(count)).sqrt();
+            let mut made = Made::new(
+                share,
+                statistics::Z_95 * spread.max(0.5 / number(count)),
+                "",
+            );
+            let chance = statistics::binomial_tail(self.runs[index], count, time);
+            made.false_alarm = Some(chance);
+            made.events = self.runs[index];
+            made.verdict = if count >= SEVERAL && chance < GATHER_BELOW {
+                Verdict::Shown
+            } else {
+                Verdict::NotShown
+            };
+            made.note = Some(format!("such driving is {:.0} % of the time", 100.0 * time));
+            made.into()
+        })
+    }
+}
+
+/// Chance below which drop-outs gather: one in a thousand, shared among the situations.
+#[expect(clippy::cast_precision_loss, reason = "five")]
+const GATHER_BELOW: f64 = 1e-3 / SITUATIONS.len() as f64;
+/// Low speed, in km/h: where weak signals vanish first.
+const LOW_SPEED_KMH: f64 = 20.0;
+/// Slowing, in m/s², but not so hard that a wheel may lock.
+const SLOWING: f64 = -0.3;
+/// A bend, as a share of the speed.
+const BEND: f64 = 0.02;
+
+/// A drop-out.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Run {
+    /// When it began, on the steady clock, in s.
+    pub(super) start_s: f64,
+    /// When it began, as the capture shows it, in s.
+    seen: f64,
+    /// How long it lasted, in s.
+    length: f64,
+}
+
+/// Most drop-outs that are kept one by one; more are counted only.
+const MOST_RUNS: usize = 4_096;
+
+/// What has been seen so far.
+#[derive(Debug, Default)]
+struct Found {
+    judged_s: f64,
+    out_s: f64,
+    locked: u64,
+    count: u64,
+    longest_s: f64,
+    runs: Vec<Run>,
+    open: Option<Run>,
+    tally: Tally,
+}
+
+impl Found {
+    fn close(&mut self) {
+        if let Some(run) = self.open.take() {
+            self.count += 1;
+            self.longest_s = self.longest_s.max(run.length);
+            if self.runs.len() < MOST_RUNS {
+                self.runs.push(run);
+            }
+        }
+    }
+}
+
+/// The drop-outs of `wheel`.
+pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Dropouts> {
+    let column = grid.column(wheel)?;
+    let mut neighbours = Neighbours::new(grid, wheel);
+    let mut found = Found::default();
+    let mut at = 0;
+    let mut last_with_s = f64::NEG_INFINITY;
+    let mut last_s = f64::NEG_INFINITY;
+    for (index, time, speed) in column.samples() {
+        if time - last_s > column.hold_s {
+            found.close();
+        }
+        last_s = time;
+        let others = neighbours.at(time);
+        let Some(here) = grid.advance(&mut at, time) else {
+            continue;
+        };
+        let moment = grid.moment(here);
+        let Some(base) = base(&others, grid.wheels(), moment.travels) else {
+            found.close();
+            continue;
+        };
+        if speed >= WITH_ABOVE * base.kmh {
+            last_with_s = time;
+        }
+        let out = speed.is_nan() || speed < OUT_BELOW * base.kmh;
+        // An invalid mark needs no physics: the sender itself says that there is no speed.
+        if out && speed.is_finite() {
+            if moment.may_lock() {
+                found.locked += 1;
+                found.close();
+                continue;
+            }
+            if found.open.is_none() && !base.sure && time - last_with_s > JUST_BEFORE_S {
+                continue;
+            }
+        }
+        let stands = column.stands(index);
+        let bend = grid.bend(here).or_else(|| far_bend(&others, wheel));
+        let situation = [
+            base.kmh < LOW_SPEED_KMH,
+            moment.acceleration < SLOWING,
+            bend.is_some_and(|bend| bend > BEND),
+            bend.is_some_and(|bend| bend < -BEND),
+            grid.is_rough_beside(wheel, here),
+        ];
+        found.judged_s += stands;
+        found.tally.spend(situation, stands);
+        if !out {
+            found.close();
+            continue;
+        }
+        found.out_s += stands;
+        if let Some(run) = &mut found.open {
+            run.length += stands;
+        } else {
+            found.tally.start(situation);
+            found.open = Some(Run {
+                start_s: time,
+                seen: column.seen(index),
+                length: stands,
+            });
+        }
+    }
+    found.close();
+    Some(judge(found, column.interval_s))
+}
+
+fn judge(found: Found, interval_s: f64) -> Dropouts {
+    let verdict = if found.count >= SEVERAL || found.longest_s >= LONG_S.max(1.5 * interval_s) {
+        Verdict::Shown
+    } else if found.count > 0 {
+        Verdict::Unclear
+    } else {
+        Verdict::NotShown
+    };
+    let gather = found.tally.judge(found.count, found.judged_s);
+    if found.judged_s < LEAST_S && verdict == Verdict::NotShown {
+        let reason = format!(
+            "the other wheels turned together above {FROM_KMH:.0} km/h for {:.1} s only",
+            found.judged_s
+        );
+        return Dropouts {
+            share: Measured::not_made(reason.clone()),
+            longest: Measured::not_made(reason),
+            runs: found.runs,
+            gather,
+        };
+    }
+    let made = |value: f64, uncertainty: f64, unit| {
+        let mut made = Made::new(value, uncertainty, unit);
+        made.verdict = verdict;
+        for run in &found.runs {
+            made.saw(run.seen);
+        }
+        made.events = found.count;
+        if found.locked > 0 {
+            made.note = Some(
+                "the wheel also stood while the vehicle slowed: it may have been locked, which is not counted"
+                    .to_owned(),
+            );
+        }
+        Measured::Made(made)
+    };
+    // Each end of a drop-out is known to one sample interval.
+    let ends_s = interval_s * (2.0 * statistics::count(found.runs.len())).sqrt();
+    Dropouts {
+        share: made(
+            found.out_s / found.judged_s.max(f64::MIN_POSITIVE),
+            ends_s / found.judged_s.max(LEAST_S),
+            "",
+        ),
+        longest: made(
+            found.longest_s,
+            if found.count > 0 { interval_s } else { 0.0 },
+            "s",
+        ),
+        gather,
+        runs: found.runs,
+    }
+}
+
+/// By what share the right wheel of the other axle is faster than its left one.
+fn far_bend(others: &[Option<Around>; 4], wheel: Wheel) -> Option<f64> {
+    let [left, right] = match wheel.axle() {
+        Axle::Front => Axle::Rear.wheels(),
+        Axle::Rear => Axle::Front.wheels(),
+    };
+    let (left, right) = (
+        others[left.index()]?.value(),
+        others[right.index()]?.value(),
+    );
+    Some(2.0 * (right - left) / (right + left)).filter(|bend| bend.is_finite())
+}
+
+/// How fast the neighbours turn.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Base {
+    /// The slowest of those that turn, in km/h.
+    pub(super) kmh: f64,
+    /// Whether three agree: the vehicle travels beyond doubt.
+    pub(super) sure: bool,
+}
+
+/// The speed that the neighbours vouch for, if they do.
+pub(super) fn base(others: &[Option<Around>; 4], wheels: usize, travels: bool) -> Option<Base> {
+    let mut low = f64::INFINITY;
+    let mut high: f64 = 0.0;
+    let mut turning = 0;
+    for around in others.iter().flatten() {
+        if around.low() >= 3.0 {
+            turning += 1;
+            low = low.min(around.low());
+            high = high.max(around.high());
+        }
+    }
+    let agree = match turning {
+        3 => high <= low * THREE_AGREE,
+        2 => travels && high <= low * TWO_AGREE,
+        1 => travels && wheels <= 2,
+        _ => false,
+    };
+    (agree && low >= FROM_KMH).then_some(Base {
+        kmh: low,
+        sure: turning == 3,
+    })
+}

@@ -1,0 +1,648 @@
+//! All four wheels on one time base, with the vehicle's own speed and whether it travels.
+//!
+//! The time base is that of the wheel with the most samples; the others are interpolated between two samples that
+//! are close enough, and unknown elsewhere. A gap in the capture is a gap here.
+
+use std::borrow::Cow;
+
+use super::clock;
+use super::input::{Input, Samples};
+use super::statistics::{self, narrow};
+use crate::place::Wheel;
+
+/// One wheel's samples on a clock that never falls.
+#[derive(Clone, Debug)]
+pub(super) struct Column<'a> {
+    /// Times as seen, for reports.
+    pub(super) seen_s: &'a [f64],
+    /// Times that never fall, for mathematics.
+    pub(super) time_s: Cow<'a, [f64]>,
+    /// Speeds in km/h; NaN where invalid.
+    pub(super) speed_kmh: &'a [f32],
+    /// Smallest step of the speed, in km/h.
+    pub(super) quantum_kmh: f64,
+    /// Median interval between samples, in s.
+    pub(super) interval_s: f64,
+    /// Interval at which the value is really renewed, in s: longer where a value is sent several times.
+    pub(super) renewal_s: f64,
+    /// Longest interval over which a value still says something, in s; anything longer is a gap.
+    pub(super) hold_s: f64,
+    /// Highest valid speed, in km/h.
+    pub(super) top_kmh: f64,
+}
+
+impl<'a> Column<'a> {
+    fn new(samples: Samples<'a>) -> Option<Self> {
+        let time_s = clock::steady(samples.time_s);
+        let interval_s = clock::interval(&time_s)?;
+        let top_kmh = samples
+            .iter()
+            .map(|(_, speed)| speed)
+            .filter(|speed| speed.is_finite())
+            .fold(0.0, f64::max);
+        Some(Self {
+            seen_s: samples.time_s,
+            renewal_s: renewal(&time_s, samples.value)
+                .unwrap_or(interval_s)
+                .max(interval_s),
+            time_s,
+            speed_kmh: samples.value,
+            quantum_kmh: samples.quantum,
+            interval_s,
+            hold_s: (interval_s * HOLD_INTERVALS).max(HOLD_AT_LEAST_S),
+            top_kmh,
+        })
+    }
+
+    /// Every sample: index, time, speed (NaN where invalid).
+    pub(super) fn samples(&self) -> impl Iterator<Item = (usize, f64, f64)> + '_ {
+        self.time_s
+            .iter()
+            .zip(self.speed_kmh)
+            .enumerate()
+            .map(|(index, (&time, &speed))| (index, time, f64::from(speed)))
+    }
+
+    /// The time of a sample as the capture shows it.
+    pub(super) fn seen(&self, index: usize) -> f64 {
+        self.seen_s.get(index).copied().unwrap_or(f64::NAN)
+    }
+
+    /// For how long the sample at `index` stands, in s: to the next one, but not over a gap.
+    pub(super) fn stands(&self, index: usize) -> f64 {
+        match (self.time_s.get(index), self.time_s.get(index + 1)) {
+            (Some(now), Some(next)) if next - now <= self.hold_s => next - now,
+            _ => self.interval_s,
+        }
+    }
+}
+
+/// A value is good for this many median intervals after its sample, …
+const HOLD_INTERVALS: f64 = 2.5;
+/// … and for at least this long, in s.
+const HOLD_AT_LEAST_S: f64 = 0.25;
+
+/// The interval between changes of the value, in s: the lower quartile, because a steady speed holds a value by
+/// itself. `None` when it hardly ever changes.
+fn renewal(time_s: &[f64], value: &[f32]) -> Option<f64> {
+    const AT_LEAST: usize = 50;
+    const AT_MOST: usize = 20_000;
+    let mut intervals = Vec::new();
+    let mut last: Option<(f64, f32)> = None;
+    for (&time, &now) in time_s.iter().zip(value) {
+        if !now.is_finite() {
+            last = None;
+            continue;
+        }
+        match last {
+            Some((since, held)) if held.to_bits() != now.to_bits() => {
+                if held > 0.0 && now > 0.0 {
+                    intervals.push(time - since);
+                    if intervals.len() == AT_MOST {
+                        break;
+                    }
+                }
+                last = Some((time, now));
+            }
+            Some(_) => {}
+            None => last = Some((time, now)),
+        }
+    }
+    if intervals.len() < AT_LEAST {
+        return None;
+    }
+    statistics::quantile(&mut intervals, 0.25)
+}
+
+/// Where a walk through a column stands: asked with times that never fall, it answers in constant time on average.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Cursor {
+    at: usize,
+}
+
+/// The two samples around a moment (the same one twice when the moment is its own).
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Around {
+    /// Speed before, in km/h.
+    pub(super) before: f64,
+    /// Speed after, in km/h.
+    pub(super) after: f64,
+    /// Where between the two the moment is, 0 to 1.
+    pub(super) between: f64,
+}
+
+impl Around {
+    /// The lower of the two.
+    pub(super) fn low(self) -> f64 {
+        self.before.min(self.after)
+    }
+
+    /// The higher of the two.
+    pub(super) fn high(self) -> f64 {
+        self.before.max(self.after)
+    }
+
+    /// In between.
+    pub(super) fn value(self) -> f64 {
+        self.before + (self.after - self.before) * self.between
+    }
+}
+
+impl Cursor {
+    /// The valid samples around `time_s`; `None` in a gap, beyond the ends, or beside an invalid sample.
+    pub(super) fn around(
+        &mut self,
+        times: &[f64],
+        values: &[f32],
+        hold_s: f64,
+        time_s: f64,
+    ) -> Option<Around> {
+        while times.get(self.at + 1).is_some_and(|&next| next <= time_s) {
+            self.at += 1;
+        }
+        let &start = times.get(self.at)?;
+        let before = f64::from(*values.get(self.at)?);
+        if !before.is_finite() || time_s < start {
+            return None;
+        }
+        if time_s - start < SAME_MOMENT_S {
+            return Some(Around {
+                before,
+                after: before,
+                between: 0.0,
+            });
+        }
+        let &end = times.get(self.at + 1)?;
+        let after = f64::from(*values.get(self.at + 1)?);
+        if !after.is_finite() || end - start > hold_s {
+            return None;
+        }
+        Some(Around {
+            before,
+            after,
+            between: (time_s - start) / (end - start),
+        })
+    }
+}
+
+/// Two samples nearer than this, in s, are of one moment: two frames of one cycle.
+const SAME_MOMENT_S: f64 = 1e-4;
+
+/// The other wheels around a moment that is not theirs.
+#[derive(Debug)]
+pub(super) struct Neighbours<'g, 'a> {
+    columns: [Option<(&'g Column<'a>, Cursor)>; 4],
+}
+
+impl<'g, 'a> Neighbours<'g, 'a> {
+    /// The neighbours of `wheel`.
+    pub(super) fn new(grid: &'g Grid<'a>, wheel: Wheel) -> Self {
+        let mut columns = [None; 4];
+        for other in Wheel::ALL {
+            if other != wheel {
+                columns[other.index()] =
+                    grid.column(other).map(|column| (column, Cursor::default()));
+            }
+        }
+        Self { columns }
+    }
+
+    /// Each neighbour around `time_s`, in table order; ask with times that never fall.
+    #[inline]
+    pub(super) fn at(&mut self, time_s: f64) -> [Option<Around>; 4] {
+        let mut around = [None; 4];
+        for (slot, entry) in around.iter_mut().zip(&mut self.columns) {
+            if let Some((column, cursor)) = entry {
+                *slot = cursor.around(&column.time_s, column.speed_kmh, column.hold_s, time_s);
+            }
+        }
+        around
+    }
+}
+
+/// What is known at one moment of the grid.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Moment {
+    /// The vehicle's speed, in km/h; NaN when unknown.
+    pub(super) reference_kmh: f64,
+    /// The vehicle's acceleration, in m/s²; NaN when unknown.
+    pub(super) acceleration: f64,
+    /// Whether the vehicle travels for sure: at least three wheels agreed not long ago.
+    pub(super) travels: bool,
+    /// Whether the brake is pressed or the ABS regulates, where the capture says so.
+    pub(super) braked: bool,
+}
+
+impl Moment {
+    /// Whether nothing special happens: travelling without much acceleration.
+    pub(super) fn is_quiet(&self) -> bool {
+        self.travels && !self.braked && self.acceleration.abs() < QUIET_ACCELERATION
+    }
+
+    /// Whether a wheel may be locked by the brake.
+    pub(super) fn may_lock(&self) -> bool {
+        self.braked || self.acceleration.is_nan() || self.acceleration < LOCK_DECELERATION
+    }
+}
+
+/// Below this, in m/s², driving is quiet: half of what is usual in town traffic at its liveliest.
+const QUIET_ACCELERATION: f64 = 1.5;
+
+/// Below this, in m/s², a braked wheel may lock: sliding on ice slows a vehicle by 0.1 g or less.
+const LOCK_DECELERATION: f64 = -0.8;
+
+/// All wheels on one time base.
+#[derive(Debug)]
+pub(super) struct Grid<'a> {
+    /// The wheels' own samples, in table order.
+    pub(super) columns: [Option<Column<'a>>; 4],
+    /// The times of the grid as seen.
+    seen_s: &'a [f64],
+    /// The times of the grid, never falling.
+    pub(super) time_s: Cow<'a, [f64]>,
+    /// Interpolated speeds in km/h, in table order; empty for a wheel without samples, NaN where unknown.
+    pub(super) speed_kmh: [Vec<f32>; 4],
+    reference_kmh: Vec<f32>,
+    acceleration: Vec<f32>,
+    flags: Vec<u8>,
+    /// By what share of the speed right wheels are faster than left ones, from a yaw rate or steering angle; empty
+    /// without.
+    bend: Vec<f32>,
+    /// Longest interval that is no gap, in s.
+    pub(super) hold_s: f64,
+    /// Median interval of the grid, in s.
+    pub(super) interval_s: f64,
+}
+
+const TRAVELS: u8 = 1;
+const BRAKED: u8 = 2;
+/// Shifted left by the wheel's index.
+const ROUGH: u8 = 16;
+const ROUGH_ALL: u8 = 0xF0;
+
+/// A speed is shaken when it bends this many times more sharply than it usually does.
+const ROUGH_FACTOR: f64 = 8.0;
+/// So many moments to either side belong to a bump.
+const ROUGH_REACH: usize = 15;
+
+/// Turns of the steering wheel for one of the road wheels, usual for a car: between 13 and 18.
+const USUAL_STEERING_RATIO: f64 = 15.5;
+
+impl<'a> Grid<'a> {
+    /// The grid of an input; `None` when no wheel has two samples.
+    pub(super) fn new(input: &Input<'a>) -> Option<Self> {
+        let columns = input.speeds.map(|samples| samples.and_then(Column::new));
+        let lead = columns
+            .iter()
+            .flatten()
+            .max_by_key(|column| column.time_s.len())?;
+        let time_s = lead.time_s.clone();
+        let (seen_s, hold_s, interval_s) = (lead.seen_s, lead.hold_s, lead.interval_s);
+        let speed_kmh = std::array::from_fn(|wheel| {
+            columns[wheel]
+                .as_ref()
+                .map_or_else(Vec::new, |column| interpolate(column, &time_s))
+        });
+        let mut grid = Self {
+            columns,
+            seen_s,
+            time_s,
+            speed_kmh,
+            reference_kmh: Vec::new(),
+            acceleration: Vec::new(),
+            flags: Vec::new(),
+            bend: Vec::new(),
+            hold_s,
+            interval_s,
+        };
+        grid.find_reference();
+        grid.find_acceleration();
+        for (samples, margin_s) in [(input.brake_switch, 0.5), (input.abs_active, 1.5)] {
+            if let Some(samples) = samples {
+                grid.mark_braked(samples, margin_s);
+            }
+        }
+        grid.mark_rough();
+        grid.find_bend(input);
+        Some(grid)
+    }
+
+    /// How many moments there are.
+    pub(super) fn len(&self) -> usize {
+        self.time_s.len()
+    }
+
+    /// A wheel's column, if it has samples.
+    pub(super) fn column(&self, wheel: Wheel) -> Option<&Column<'a>> {
+        self.columns[wheel.index()].as_ref()
+    }
+
+    /// How many wheels have samples.
+    pub(super) fn wheels(&self) -> usize {
+        self.columns.iter().flatten().count()
+    }
+
+    /// A wheel's speed at a moment of the grid, in km/h; NaN when unknown.
+    #[inline]
+    pub(super) fn speed(&self, wheel: Wheel, index: usize) -> f64 {
+        self.speed_kmh[wheel.index()]
+            .get(index)
+            .map_or(f64::NAN, |&speed| f64::from(speed))
+    }
+
+    /// What is known at a moment of the grid.
+    #[inline]
+    pub(super) fn moment(&self, index: usize) -> Moment {
+        let flags = self.flags.get(index).copied().unwrap_or(0);
+        let wide = |column: &[f32]| {
+            column
+                .get(index)
+                .map_or(f64::NAN, |&value| f64::from(value))
+        };
+        Moment {
+            reference_kmh: wide(&self.reference_kmh),
+            acceleration: wide(&self.acceleration),
+            travels: flags & TRAVELS != 0,
+            braked: flags & BRAKED != 0,
+        }
+    }
+
+    /// For how long a moment stands, in s: to the next one, but not over a gap.
+    #[inline]
+    pub(super) fn stands(&self, index: usize) -> f64 {
+        match (self.time_s.get(index), self.time_s.get(index + 1)) {
+            (Some(now), Some(next)) if next - now <= self.hold_s => next - now,
+            _ => self.interval_s,
+        }
+    }
+
+    /// Moves `at` to the last moment that is not after `time_s`; `None` before the first.
+    #[inline]
+    pub(super) fn advance(&self, at: &mut usize, time_s: f64) -> Option<usize> {
+        while self.time_s.get(*at + 1).is_some_and(|&next| next <= time_s) {
+            *at += 1;
+        }
+        self.time_s
+            .get(*at)
+            .is_some_and(|&now| now <= time_s && time_s - now <= self.hold_s)
+            .then_some(*at)
+    }
+
+    /// By what share of the speed the right wheels are faster than the left ones by yaw rate or steering angle, if the
+    /// capture has one: positive in a left bend.
+    #[inline]
+    pub(super) fn bend(&self, index: usize) -> Option<f64> {
+        self.bend
+            .get(index)
+            .map(|&bend| f64::from(bend))
+            .filter(|bend| bend.is_finite())
+    }
+
+    /// The time of a moment as the capture shows it.
+    pub(super) fn seen(&self, index: usize) -> f64 {
+        self.seen_s.get(index).copied().unwrap_or(f64::NAN)
+    }
+
+    /// Whether a wheel other than `wheel` was shaken within [`ROUGH_REACH`] moments of this one.
+    pub(super) fn is_rough_beside(&self, wheel: Wheel, index: usize) -> bool {
+        let others = ROUGH_ALL & !(ROUGH << wheel.index());
+        self.flags
+            .get(index.saturating_sub(ROUGH_REACH)..(index + ROUGH_REACH + 1).min(self.len()))
+            .unwrap_or_default()
+            .iter()
+            .any(|flags| flags & others != 0)
+    }
+
+    /// Marks where a wheel's speed bends far more sharply than it usually does: a bump, or a fault.
+    fn mark_rough(&mut self) {
+        for wheel in 0..4 {
+            let speeds = &self.speed_kmh[wheel];
+            let sharp = |triple: &[f32]| match *triple {
+                [a, b, c] => f64::from((a - 2.0 * b + c).abs()),
+                _ => f64::NAN,
+            };
+            let step = (speeds.len() / 4_096).max(1);
+            let mut usual = speeds
+                .windows(3)
+                .step_by(step)
+                .map(sharp)
+                .filter(|value| *value > 0.0)
+                .collect::<Vec<_>>();
+            let Some(usual) = statistics::median(&mut usual) else {
+                continue;
+            };
+            for (triple, flags) in speeds.windows(3).zip(self.flags.iter_mut().skip(1)) {
+                if sharp(triple) > ROUGH_FACTOR * usual {
+                    *flags |= ROUGH << wheel;
+                }
+            }
+        }
+    }
+
+    /// The bend from the yaw rate, or from the steering angle with a usual steering ratio.
+    fn find_bend(&mut self, input: &Input<'_>) {
+        let (samples, per_unit) = match (input.yaw_rate, input.steering_angle) {
+            (Some(yaw), _) if !yaw.is_empty() => (yaw, None),
+            (_, Some(angle)) if !angle.is_empty() => {
+                let geometry = &input.geometry;
+                let gain = geometry.track() / geometry.wheelbase() / USUAL_STEERING_RATIO;
+                (angle, Some(gain))
+            }
+            _ => return,
+        };
+        let times = clock::steady(samples.time_s);
+        let hold_s = clock::interval(&times)
+            .unwrap_or(0.0)
+            .mul_add(HOLD_INTERVALS, HOLD_AT_LEAST_S);
+        let mut cursor = Cursor::default();
+        self.bend = self
+            .time_s
+            .iter()
+            .zip(&self.reference_kmh)
+            .map(|(&time, &speed)| {
+                let around = cursor.around(&times, samples.value, hold_s, time);
+                narrow(around.map_or(f64::NAN, |around| match per_unit {
+                    Some(gain) => around.value() * gain,
+                    None => {
+                        around.value() * input.geometry.track() / (f64::from(speed) / 3.6).max(0.5)
+                    }
+                }))
+            })
+            .collect();
+    }
+
+    fn find_reference(&mut self) {
+        let mut latch = Latch::default();
+        self.reference_kmh.reserve_exact(self.len());
+        self.flags.reserve_exact(self.len());
+        for index in 0..self.len() {
+            let time = self.time_s.get(index).copied().unwrap_or(0.0);
+            let speeds = Wheel::ALL.map(|wheel| self.speed(wheel, index));
+            let (reference, travels) = latch.push(time, speeds);
+            self.reference_kmh.push(narrow(reference));
+            self.flags.push(if travels { TRAVELS } else { 0 });
+        }
+    }
+
+    fn find_acceleration(&mut self) {
+        let reach_s = self.interval_s.max(ACCELERATION_REACH_S) * 1.01;
+        let (mut first, mut last) = (0, 0);
+        self.acceleration.reserve_exact(self.len());
+        for index in 0..self.len() {
+            let now = self.time_s.get(index).copied().unwrap_or(0.0);
+            while self
+                .time_s
+                .get(first)
+                .is_some_and(|&time| now - time > reach_s)
+            {
+                first += 1;
+            }
+            while self
+                .time_s
+                .get(last + 1)
+                .is_some_and(|&time| time - now <= reach_s)
+            {
+                last += 1;
+            }
+            let at = |index: usize| {
+                (
+                    self.time_s.get(index).copied().unwrap_or(f64::NAN),
+                    self.reference_kmh
+                        .get(index)
+                        .map_or(f64::NAN, |&speed| f64::from(speed)),
+                )
+            };
+            let ((start, slow), (end, fast)) = (at(first), at(last));
+            let span = end - start;
+            self.acceleration.push(narrow(if span > 0.5 * reach_s {
+                (fast - slow) / 3.6 / span
+            } else {
+                f64::NAN
+            }));
+        }
+    }
+
+    /// Marks the moments at which a switch is on, and `margin_s` around them.
+    fn mark_braked(&mut self, samples: Samples<'_>, margin_s: f64) {
+        let times = clock::steady(samples.time_s);
+        let mut at = 0;
+        let length = self.len();
+        for (index, (&time, &value)) in times.iter().zip(samples.value).enumerate() {
+            if !(value.is_finite() && value > 0.5) {
+                continue;
+            }
+            let end = times
+                .get(index + 1)
+                .copied()
+                .unwrap_or(time)
+                .min(time + 10.0)
+                + margin_s;
+            while at > 0
+                && self
+                    .time_s
+                    .get(at)
+                    .is_some_and(|&now| now > time - margin_s)
+            {
+                at -= 1;
+            }
+            while at < length && self.time_s.get(at).is_some_and(|&now| now <= end) {
+                if self
+                    .time_s
+                    .get(at)
+                    .is_some_and(|&now| now >= time - margin_s)
+                    && let Some(flags) = self.flags.get_mut(at)
+                {
+                    *flags |= BRAKED;
+                }
+                at += 1;
+            }
+        }
+    }
+}
+
+/// The acceleration is taken over this long to either side, in s.
+const ACCELERATION_REACH_S: f64 = 0.25;
+
+fn interpolate(column: &Column<'_>, time_s: &[f64]) -> Vec<f32> {
+    if *column.time_s == *time_s {
+        return column.speed_kmh.to_vec();
+    }
+    let mut cursor = Cursor::default();
+    time_s
+        .iter()
+        .map(|&time| {
+            cursor
+                .around(&column.time_s, column.speed_kmh, column.hold_s, time)
+                .map_or(f32::NAN, |around| narrow(around.value()))
+        })
+        .collect()
+}
+
+/// Remembers that the vehicle travels, so that wheels which fall out are left out of its speed.
+#[derive(Debug, Default)]
+struct Latch {
+    travels: bool,
+    last_s: f64,
+}
+
+/// Wheels that agree above this speed, in km/h, say that the vehicle travels.
+const TRAVEL_KMH: f64 = 5.0;
+/// Below this speed, in km/h, nothing is known any more.
+const STANDS_KMH: f64 = 3.0;
+/// Wheels of a travelling vehicle differ by less than this factor, tightest turn included.
+const AGREE_FACTOR: f64 = 1.35;
+/// After a gap of this length, in s, nothing is known any more.
+const FORGET_S: f64 = 5.0;
+
+impl Latch {
+    /// The vehicle's speed and whether it travels for sure.
+    fn push(&mut self, time_s: f64, speeds: [f64; 4]) -> (f64, bool) {
+        if time_s - self.last_s > FORGET_S {
+            self.travels = false;
+        }
+        self.last_s = time_s;
+        let mut sorted = [0.0; 4];
+        let mut known = 0;
+        for speed in speeds {
+            if speed.is_finite()
+                && let Some(slot) = sorted.get_mut(known)
+            {
+                *slot = speed;
+                known += 1;
+            }
+        }
+        let Some(valid) = sorted.get_mut(..known) else {
+            return (f64::NAN, self.travels);
+        };
+        valid.sort_unstable_by(f64::total_cmp);
+        let Some(&top) = valid.last() else {
+            return (f64::NAN, self.travels);
+        };
+        // The largest group of at least three (all, with fewer wheels) that agrees.
+        let needed = known.min(3);
+        let agreeing = valid.windows(needed).rev().any(|group| match group {
+            [low, .., high] => *low >= TRAVEL_KMH && *high <= low * AGREE_FACTOR,
+            [only] => *only >= TRAVEL_KMH,
+            [] => false,
+        });
+        if agreeing {
+            self.travels = true;
+        }
+        let turning = valid.iter().filter(|&&speed| speed >= 0.5 * top).count();
+        let used = if self.travels && turning >= known.min(2) {
+            valid.get(known - turning..).unwrap_or_default()
+        } else {
+            &*valid
+        };
+        let reference = match used {
+            [only] => *only,
+            [low, high] | [_, low, high, _] => f64::midpoint(*low, *high),
+            [_, middle, _] => *middle,
+            _ => f64::NAN,
+        };
+        if reference < STANDS_KMH {
+            self.travels = false;
+        }
+        (reference, self.travels)
+    }
+}

@@ -1,0 +1,329 @@
+//! Every measure of one capture.
+
+use super::acceleration;
+use super::drive;
+use super::dropout;
+use super::frozen;
+use super::grid::Grid;
+use super::input::Input;
+use super::measured::Measured;
+use super::onset;
+use super::ratio;
+use super::supply;
+use super::together;
+use crate::place::Wheel;
+
+/// All measures.
+#[derive(Clone, Debug)]
+pub struct Measures {
+    /// What kind of drive it was.
+    pub drive: DriveSummary,
+    /// Each wheel, in the order of [`Wheel::ALL`]; `None` without samples.
+    pub wheels: [Option<WheelMeasures>; 4],
+    /// Each axle, front first.
+    pub axles: [AxleMeasures; 2],
+    /// The vehicle as a whole.
+    pub vehicle: VehicleMeasures,
+}
+
+/// Whether the vehicle travelled.
+#[derive(Clone, Copy, Debug, Default, Eq, Hash, PartialEq)]
+pub enum Travel {
+    /// Nothing turned.
+    #[default]
+    Stood,
+    /// Some wheels turned and the others did not: on a lift, stuck, or with several dead signals.
+    OnlySomeTurned,
+    /// It travelled.
+    Drove,
+}
+
+impl Travel {
+    /// The word for it in JSON.
+    pub const fn id(self) -> &'static str {
+        match self {
+            Self::Stood => "stood",
+            Self::OnlySomeTurned => "only-some-turned",
+            Self::Drove => "drove",
+        }
+    }
+}
+
+/// What kind of drive the capture holds. Gaps of the capture are in none of the times.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct DriveSummary {
+    /// Whether the vehicle travelled.
+    pub travel: Travel,
+    /// Time with samples, in s.
+    pub seen_s: f64,
+    /// Time above 3 km/h, in s.
+    pub moving_s: f64,
+    /// Time below 1 km/h, in s.
+    pub standing_s: f64,
+    /// Distance, in m; 0 unless it travelled.
+    pub distance_m: f64,
+    /// Highest speed of the vehicle, in km/h.
+    pub top_kmh: f64,
+    /// Time on straight, steady stretches, in s.
+    pub straight_s: f64,
+    /// Bends to the left of at least one second.
+    pub left_turns: u32,
+    /// Bends to the right of at least one second.
+    pub right_turns: u32,
+    /// How often it stopped.
+    pub stops: u32,
+}
+
+/// The measures of one wheel.
+#[derive(Clone, Debug)]
+pub struct WheelMeasures {
+    /// How many samples.
+    pub samples: u64,
+    /// Median interval between samples, in s.
+    pub interval_s: f64,
+    /// Interval at which the value is really renewed, in s.
+    pub renewal_s: f64,
+    /// Highest speed, in km/h.
+    pub top_kmh: f64,
+    /// Share of moving time without a signal, 0 to 1.
+    pub dropout_share: Measured,
+    /// Longest drop-out, in s.
+    pub dropout_longest: Measured,
+    /// Where the drop-outs gather: share of them at low speed, while slowing, in left bends, in right bends, on bumps.
+    pub dropout_gather: [Measured; 5],
+    /// Share of moving time with a frozen value, 0 to 1.
+    pub frozen_share: Measured,
+    /// Neighbours' speed when the signal appears, in km/h.
+    pub onset: Measured,
+    /// Neighbours' speed when the signal vanishes, in km/h.
+    pub vanish: Measured,
+    /// Highest acceleration, in m/s²; the events are impossible jumps.
+    pub acceleration: Measured,
+    /// Speed against the other wheels on straight stretches, less 1.
+    pub ratio: Measured,
+    /// Change of the ratio with speed, per 100 km/h.
+    pub ratio_growth: Measured,
+}
+
+/// A measure with its names.
+#[derive(Clone, Copy, Debug)]
+pub struct Named<'a> {
+    /// Its name in JSON.
+    pub id: &'static str,
+    /// Its name for a person.
+    pub name: &'static str,
+    /// The measure.
+    pub measured: &'a Measured,
+}
+
+const fn named<'a>(id: &'static str, name: &'static str, measured: &'a Measured) -> Named<'a> {
+    Named { id, name, measured }
+}
+
+impl WheelMeasures {
+    /// Every measure with its names, in the order of a report.
+    pub fn all(&self) -> Vec<Named<'_>> {
+        let mut all = vec![
+            named(
+                "dropout_share",
+                "share of moving time without a signal",
+                &self.dropout_share,
+            ),
+            named("dropout_longest", "longest drop-out", &self.dropout_longest),
+            named(
+                "frozen_share",
+                "share of moving time with a frozen value",
+                &self.frozen_share,
+            ),
+            named(
+                "onset",
+                "neighbours' speed when the signal appears",
+                &self.onset,
+            ),
+            named(
+                "vanish",
+                "neighbours' speed when the signal vanishes",
+                &self.vanish,
+            ),
+            named(
+                "acceleration",
+                "highest acceleration of the signal",
+                &self.acceleration,
+            ),
+            named(
+                "ratio",
+                "speed against the other wheels, less 1",
+                &self.ratio,
+            ),
+            named(
+                "ratio_growth",
+                "change of that with speed",
+                &self.ratio_growth,
+            ),
+        ];
+        for ((id, name), measured) in dropout::SITUATIONS.iter().zip(&self.dropout_gather) {
+            all.push(named(id, name, measured));
+        }
+        all
+    }
+}
+
+/// The measures of one axle.
+#[derive(Clone, Debug)]
+pub struct AxleMeasures {
+    /// Speed against the other axle on straight stretches, less 1.
+    pub ratio: Measured,
+}
+
+impl AxleMeasures {
+    /// Every measure with its names, in the order of a report.
+    pub fn all(&self) -> Vec<Named<'_>> {
+        vec![named(
+            "axle_ratio",
+            "speed against the other axle, less 1",
+            &self.ratio,
+        )]
+    }
+}
+
+/// The measures of the vehicle as a whole.
+#[derive(Clone, Debug)]
+pub struct VehicleMeasures {
+    /// How often all wheels were gone at once.
+    pub all_at_once: Measured,
+    /// Lowest supply voltage, in V.
+    pub supply_lowest: Measured,
+    /// Median supply voltage, in V.
+    pub supply_median: Measured,
+    /// Highest supply voltage, in V.
+    pub supply_highest: Measured,
+    /// Time below 9.5 V, in s.
+    pub supply_below_9_5: Measured,
+    /// Time below 10.5 V, in s.
+    pub supply_below_10_5: Measured,
+    /// Share of the drop-outs of any wheel that come with a dip below 10.5 V.
+    pub dropouts_with_dips: Measured,
+}
+
+impl VehicleMeasures {
+    /// Every measure with its names, in the order of a report.
+    pub fn all(&self) -> Vec<Named<'_>> {
+        vec![
+            named("all_at_once", "all wheels gone at once", &self.all_at_once),
+            named(
+                "supply_lowest",
+                "lowest supply voltage",
+                &self.supply_lowest,
+            ),
+            named(
+                "supply_median",
+                "median supply voltage",
+                &self.supply_median,
+            ),
+            named(
+                "supply_highest",
+                "highest supply voltage",
+                &self.supply_highest,
+            ),
+            named(
+                "supply_below_9_5",
+                "time below 9.5 V",
+                &self.supply_below_9_5,
+            ),
+            named(
+                "supply_below_10_5",
+                "time below 10.5 V",
+                &self.supply_below_10_5,
+            ),
+            named(
+                "dropouts_with_dips",
+                "share of the drop-outs with a dip of the supply",
+                &self.dropouts_with_dips,
+            ),
+        ]
+    }
+}
+
+fn vehicle(input: &Input<'_>, grid: Option<&Grid<'_>>, dropouts: &[f64]) -> VehicleMeasures {
+    let (all_at_once, mut times) = grid.map_or_else(
+        || {
+            (
+                Measured::not_made("no wheel-speed signal in the capture"),
+                Vec::new(),
+            )
+        },
+        together::find,
+    );
+    times.extend_from_slice(dropouts);
+    times.sort_unstable_by(f64::total_cmp);
+    let supply = supply::find(input, grid, &times);
+    VehicleMeasures {
+        all_at_once,
+        supply_lowest: supply.lowest,
+        supply_median: supply.median,
+        supply_highest: supply.highest,
+        supply_below_9_5: supply.below_low,
+        supply_below_10_5: supply.below_weak,
+        dropouts_with_dips: supply.with_dips,
+    }
+}
+
+/// Measures everything that this input can show.
+pub fn measure(input: &Input<'_>) -> Measures {
+    let Some(grid) = Grid::new(input) else {
+        let none = Measured::not_made("no wheel-speed signal in the capture");
+        return Measures {
+            drive: DriveSummary::default(),
+            wheels: [const { None }; 4],
+            axles: std::array::from_fn(|_| AxleMeasures {
+                ratio: none.clone(),
+            }),
+            vehicle: vehicle(input, None, &[]),
+        };
+    };
+    let ratios = ratio::find(&grid);
+    let drive = drive::sum_up(&grid, ratios.straight_s);
+    let accelerations = acceleration::find(&grid);
+    let mut dropout_times = Vec::new();
+    let wheels = Wheel::ALL.map(|wheel| {
+        let column = grid.column(wheel)?;
+        let missing = || Measured::not_made("no samples");
+        let dropouts = dropout::find(&grid, wheel)?;
+        dropout_times.extend(dropouts.runs.iter().map(|run| run.start_s));
+        let onset = onset::find(&grid, wheel)?;
+        Some(WheelMeasures {
+            samples: u64::try_from(column.time_s.len()).unwrap_or(u64::MAX),
+            interval_s: column.interval_s,
+            renewal_s: column.renewal_s,
+            top_kmh: column.top_kmh,
+            dropout_share: dropouts.share,
+            dropout_longest: dropouts.longest,
+            dropout_gather: dropouts.gather,
+            frozen_share: frozen::find(&grid, wheel).unwrap_or_else(missing),
+            onset: onset.onset,
+            vanish: onset.vanish,
+            acceleration: accelerations[wheel.index()].clone().unwrap_or_else(missing),
+            ratio: ratios.wheels[wheel.index()].clone().unwrap_or_else(missing),
+            ratio_growth: ratios.growth[wheel.index()].clone().unwrap_or_else(missing),
+        })
+    });
+    let rear = match &ratios.front_rear {
+        Measured::Made(made) => {
+            let mut made = made.clone();
+            made.value = 1.0 / (1.0 + made.value) - 1.0;
+            Measured::Made(made)
+        }
+        not_made @ Measured::NotMade { .. } => not_made.clone(),
+    };
+    Measures {
+        drive,
+        wheels,
+        axles: [
+            AxleMeasures {
+                ratio: ratios.front_rear,
+            },
+            AxleMeasures { ratio: rear },
+        ],
+        vehicle: vehicle(input, Some(&grid), &dropout_times),
+    }
+}

@@ -1,0 +1,172 @@
+//! Onset and vanish speed: how fast the neighbours turn when this wheel's signal first appears, and when it goes.
+//!
+//! A weak signal of a passive sensor shows late: too wide a gap, dirt, a weak magnet. Every sensor has such a speed
+//! (passive ones read nothing at 3 km/h or less), and both wheels of an axle have the same; so the speed is taken from
+//! the neighbours, among them the wheel's axle mate, while this wheel still reads nothing.
+//!
+//! Each event gives bounds, not a value: at least what the neighbours read at this wheel's last zero, at most what they
+//! read at its first number. Slow sampling widens the bounds and cannot raise a false alarm: a fault must show in the
+//! lower bounds.
+
+use super::grid::{Around, Grid, Neighbours};
+use super::measured::{Made, Measured, Verdict};
+use super::statistics;
+use crate::place::Wheel;
+
+/// At or below this, in km/h, a wheel reads nothing.
+const ZERO_KMH: f64 = 0.35;
+/// Lower bound, in km/h, at which two events show a weak signal.
+const TWO_FROM_KMH: f64 = 3.0;
+/// Lower bound, in km/h, at which a single event does.
+const ONE_FROM_KMH: f64 = 4.5;
+/// Lower bound, in km/h, that is more than usual.
+const UNCLEAR_FROM_KMH: f64 = 2.0;
+
+/// Onset and vanish speed of a wheel.
+#[derive(Clone, Debug)]
+pub(super) struct Onset {
+    /// Neighbours' speed when the signal appears, in km/h.
+    pub(super) onset: Measured,
+    /// Neighbours' speed when the signal vanishes, in km/h.
+    pub(super) vanish: Measured,
+}
+
+/// One start or stop.
+#[derive(Clone, Copy, Debug)]
+struct Event {
+    low: f64,
+    high: f64,
+    seen_s: f64,
+}
+
+/// Onset and vanish speed of `wheel`.
+pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Onset> {
+    let column = grid.column(wheel)?;
+    let zero = ZERO_KMH.max(1.01 * column.quantum_kmh.min(1.0));
+    let mut neighbours = Neighbours::new(grid, wheel);
+    let mut starts = Vec::new();
+    let mut stops = Vec::new();
+    // While reading nothing after a standstill: the fastest that the neighbours were meanwhile.
+    let mut rising: Option<f64> = None;
+    // While reading nothing after having turned: the neighbours at the first zero, and at the last number.
+    let mut falling: Option<Event> = None;
+    let mut turned: Option<f64> = None;
+    let mut last_s = f64::NEG_INFINITY;
+    for (index, time, speed) in column.samples() {
+        if time - last_s > column.hold_s {
+            (rising, falling, turned) = (None, None, None);
+        }
+        last_s = time;
+        let others = neighbours.at(time);
+        if !speed.is_finite() {
+            (rising, falling, turned) = (None, None, None);
+            continue;
+        }
+        if all_stand(&others, zero) {
+            if speed > zero {
+                turned = Some(0.0);
+                continue;
+            }
+            // The stop is complete: it was one, and no drop-out.
+            stops.extend(falling.take());
+            rising = Some(0.0);
+            turned = None;
+            continue;
+        }
+        let vouched = vouched(&others, wheel);
+        if speed > zero {
+            if let (Some(low), Some((_, high))) = (rising.take(), vouched) {
+                starts.push(Event {
+                    low: low.min(high),
+                    high,
+                    seen_s: column.seen(index),
+                });
+            }
+            falling = None;
+            turned = vouched.map(|(_, high)| high);
+            continue;
+        }
+        if let (Some(fastest), Some((low, _))) = (&mut rising, vouched) {
+            *fastest = fastest.max(low);
+        }
+        if let (Some(high), Some((low, _))) = (turned.take(), vouched) {
+            falling = Some(Event {
+                low: low.min(high),
+                high,
+                seen_s: column.seen(index),
+            });
+        }
+    }
+    Some(Onset {
+        onset: judge(&starts, "start"),
+        vanish: judge(&stops, "stop"),
+    })
+}
+
+/// Whether no neighbour turns, and there is one.
+fn all_stand(others: &[Option<Around>; 4], zero: f64) -> bool {
+    let mut known = others.iter().flatten().peekable();
+    known.peek().is_some() && known.all(|around| around.high() <= zero)
+}
+
+/// How fast the neighbours turn: lower and upper bound, in km/h. Only when the axle mate and one of the other axle do,
+/// so that a spinning pair, or a spinning wheel, does not count.
+fn vouched(others: &[Option<Around>; 4], wheel: Wheel) -> Option<(f64, f64)> {
+    let mate = others[wheel.opposite().index()]?;
+    if mate.high() <= ZERO_KMH {
+        return None;
+    }
+    let mut low = mate.low();
+    let mut high = mate.high();
+    let mut far = false;
+    for other in Wheel::ALL {
+        if other.axle() != wheel.axle()
+            && let Some(around) = others[other.index()]
+            && around.high() > ZERO_KMH
+        {
+            far = true;
+            low = low.min(around.low());
+            high = high.max(around.high());
+        }
+    }
+    far.then_some((low, high))
+}
+
+fn judge(events: &[Event], what: &str) -> Measured {
+    if events.is_empty() {
+        return Measured::not_made(format!(
+            "no {what} in the capture at which the neighbours tell the speed"
+        ));
+    }
+    let mut lows = events.iter().map(|event| event.low).collect::<Vec<_>>();
+    let mut middles = events
+        .iter()
+        .map(|event| f64::midpoint(event.low, event.high))
+        .collect::<Vec<_>>();
+    let mut halves = events
+        .iter()
+        .map(|event| (event.high - event.low) / 2.0)
+        .collect::<Vec<_>>();
+    let low = statistics::median(&mut lows).unwrap_or(0.0);
+    let centre = statistics::centre(&mut middles);
+    let half = statistics::median(&mut halves).unwrap_or(0.0);
+    let mut made = Made::new(
+        centre.map_or(0.0, |centre| centre.value),
+        half.hypot(centre.map_or(0.0, |centre| centre.half_width)),
+        "km/h",
+    );
+    made.verdict = match events.len() {
+        1 if low >= ONE_FROM_KMH => Verdict::Shown,
+        2.. if low >= TWO_FROM_KMH => Verdict::Shown,
+        _ if low >= UNCLEAR_FROM_KMH => Verdict::Unclear,
+        _ => Verdict::NotShown,
+    };
+    for event in events {
+        made.saw(event.seen_s);
+    }
+    made.note = Some(format!(
+        "at least {low:.1} km/h; median of {} events",
+        events.len()
+    ));
+    made.into()
+}
