@@ -1,8 +1,33 @@
 //! Transport: frames in, whole messages out (ISO 15765-2, ISO 13400).
 //!
-//! Everything here is *sans IO*: it reads no clock and opens nothing.
+//! Everything here is *sans IO*: it reads no clock and opens nothing. [`Observer`] listens; [`segment`] cuts
+//! messages into frames. Identifiers that nobody named are recognised from the traffic itself.
+
+#![warn(clippy::indexing_slicing)]
+
+mod addressing;
+mod clock;
+mod control;
+mod echo;
+mod form;
+mod lane;
+mod observer;
+mod pci;
+mod queue;
+mod recognition;
+pub mod segment;
+mod stream;
+mod tally;
+
+#[cfg(test)]
+mod tests;
 
 use std::fmt;
+
+pub use addressing::{AddressBook, Addressing, BookError, Conversation};
+pub use control::{Control, FlowStatus, Pace, Separation};
+pub use observer::Observer;
+pub use tally::TransportTally;
 
 use crate::frame::{CanId, Channel, Timestamp};
 

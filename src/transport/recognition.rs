@@ -1,0 +1,707 @@
+//! Which identifiers carry messages, when nobody said so.
+//!
+//! An identifier that is not in the book is read in two ways at once, without and with an address byte. Each frame that
+//! contradicts a reading ends it for good. What remains is believed when it talks with somebody: an answer repeats
+//! what a request asked (`echo`), or a flow control steers a segmented message to its end. How much likeness is needed
+//! depends on where the identifier lies (`form`). When no more can come, an identifier whose every message has the strict
+//! form of a request (or of an answer) is believed too: a silent module, or a tester that is not in the capture.
+//!
+//! Memory: a pair of streams is remembered once it shows likeness, [`MAX_PAIRS`] at most.
+
+use std::collections::BTreeMap;
+
+use super::Address;
+use super::echo::likeness;
+use super::form::Prior;
+use super::lane::Standing;
+use super::observer::{Observer, Verdict, is_plausible, refusal};
+use super::pci::Pci;
+use super::queue::Owner;
+use super::stream::{Head, Outcome, Stream};
+use crate::frame::{Frame, Timestamp};
+
+/// Who has shown likeness with whom: requesting stream first.
+#[derive(Debug, Default)]
+pub(super) struct Pairs {
+    found: BTreeMap<(u32, u32), Evidence>,
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Evidence {
+    bits: u32,
+    /// Which questions have counted in full already, one bit of a hash each.
+    counted: u64,
+    /// Bits that repetitions added.
+    repeated: u32,
+}
+
+impl Observer {
+    /// A frame of an identifier that is not decided yet.
+    pub(super) fn hear_undecided(&mut self, bus: usize, lane_index: u32, frame: &Frame<'_>) {
+        for extended in [false, true] {
+            let Some(lane) = self.lanes.get_mut(lane_index as usize) else {
+                return;
+            };
+            // The first reading may have decided it.
+            if lane.standing != Standing::Undecided {
+                break;
+            }
+            let plausible = is_plausible(frame, extended);
+            let Some(habit) = habit_of(lane, extended) else {
+                return;
+            };
+            if habit.is_refuted {
+                continue;
+            }
+            if !plausible {
+                self.refute(lane_index, extended);
+                continue;
+            }
+            let owner = Owner {
+                lane: lane_index,
+                extended,
+            };
+            self.read(bus, owner, false, frame);
+        }
+        self.mind_the_front();
+        if self.queue.is_over() {
+            self.make_room();
+        }
+    }
+
+    /// What a data frame of any stream says about who carries messages.
+    #[inline]
+    pub(super) fn reflect(
+        &mut self,
+        bus: usize,
+        stream_index: u32,
+        settled: bool,
+        pci: &Pci<'_>,
+        outcome: Outcome,
+        frame: &Frame<'_>,
+    ) {
+        let Some(stream) = self.streams.get_mut(stream_index as usize) else {
+            return;
+        };
+        let steered_by = stream.steered_by;
+        let head: &[u8] = match *pci {
+            Pci::Single { length, data } if data.len() == length => data,
+            Pci::First { data, .. } => data,
+            _ => &[],
+        };
+        let is_request = head.first().is_some_and(|first| first & 0x40 == 0);
+        if is_request {
+            stream.asked = Head::new(head, frame.number, frame.time);
+        }
+        if !settled {
+            self.note_habit(stream_index, pci, outcome, frame);
+        }
+        if !head.is_empty() && !is_request {
+            let whole = matches!(pci, Pci::Single { .. });
+            self.match_answer(bus, stream_index, settled, head, whole, frame.time);
+        }
+        if let (Pci::Consecutive { .. }, Some(frames), Some(receiver)) =
+            (pci, outcome.whole, steered_by)
+        {
+            self.note_handshake(stream_index, receiver, frames);
+        }
+    }
+
+    /// Broken messages speak against an undecided identifier.
+    pub(super) fn note_faults(&mut self, stream_index: u32, broken: u32) {
+        let Some(stream) = self.streams.get(stream_index as usize) else {
+            return;
+        };
+        let owner = stream.owner;
+        let Some(lane) = self.lanes.get_mut(owner.lane as usize) else {
+            return;
+        };
+        if let Some(habit) = habit_of(lane, owner.extended) {
+            habit.faults = habit.faults.saturating_add(broken);
+            if habit.faults > MAX_FAULTS + habit.messages {
+                self.refute(owner.lane, owner.extended);
+            }
+        }
+    }
+
+    fn note_habit(
+        &mut self,
+        stream_index: u32,
+        pci: &Pci<'_>,
+        outcome: Outcome,
+        frame: &Frame<'_>,
+    ) {
+        let Some(stream) = self.streams.get(stream_index as usize) else {
+            return;
+        };
+        let owner = stream.owner;
+        let is_steered = stream.steered_by.is_some();
+        let first_byte = stream.last_service();
+        let Some(lane) = self.lanes.get_mut(owner.lane as usize) else {
+            return;
+        };
+        let Some(habit) = habit_of(lane, owner.extended) else {
+            return;
+        };
+        match *pci {
+            Pci::Single { length, data } if outcome.whole.is_some() => {
+                let used = usize::from(owner.extended) + 1 + length;
+                let filling = frame.data.get(used..).unwrap_or(&[]);
+                habit.note_single(data, filling, frame.time);
+            }
+            Pci::Consecutive { .. } if outcome.whole.is_some() => {
+                habit.note_segmented(first_byte, is_steered, frame.time);
+            }
+            _ => {}
+        }
+        let messages = habit.messages;
+        self.note_faults(stream_index, outcome.broken + u32::from(outcome.astray));
+        if messages > MAX_UNDECIDED {
+            self.settle(owner.lane);
+        }
+    }
+
+    /// An answer came: which request does it answer?
+    fn match_answer(
+        &mut self,
+        bus: usize,
+        answerer: u32,
+        settled: bool,
+        head: &[u8],
+        whole: bool,
+        time: Option<Timestamp>,
+    ) {
+        let (Some(bus), Some(stream)) = (self.buses.get(bus), self.streams.get(answerer as usize))
+        else {
+            return;
+        };
+        let partner = stream.partner;
+        if settled && partner.is_some() && bus.undecided == 0 {
+            return;
+        }
+        let lane = stream.owner.lane;
+        let window = self.clock.limit(ANSWER_WINDOW);
+        let mut best: Option<(bool, u32, u64, u32)> = None;
+        for &other_index in &bus.streams {
+            let Some(other) = self.streams.get(other_index as usize) else {
+                continue;
+            };
+            if other.is_free || other.owner.lane == lane {
+                continue;
+            }
+            let in_time = match (time, other.asked.time) {
+                (Some(now), Some(asked)) => (0..=window).contains(&now.nanos_since(asked)),
+                _ => true,
+            };
+            if !in_time {
+                continue;
+            }
+            let Some(bits) = likeness(other.asked.bytes(), head, whole) else {
+                continue;
+            };
+            let rank = (
+                partner == Some(other.address),
+                bits,
+                other.asked.number,
+                other_index,
+            );
+            if best.is_none_or(|best| rank > best) {
+                best = Some(rank);
+            }
+        }
+        let Some((is_partner, bits, number, asker)) = best else {
+            return;
+        };
+        self.note_who_answers(asker, answerer, number);
+        if is_partner && settled && self.is_settled(asker) {
+            return;
+        }
+        let question = self
+            .streams
+            .get(asker as usize)
+            .map_or(0, |stream| hash(stream.asked.bytes()));
+        self.add_evidence(asker, answerer, bits, question);
+    }
+
+    /// Several streams answering the same request make it a request to all.
+    fn note_who_answers(&mut self, asker: u32, answerer: u32, number: u64) {
+        let Some(stream) = self.streams.get_mut(asker as usize) else {
+            return;
+        };
+        match stream.answered {
+            Some((known, first)) if known == number && first != answerer => {
+                stream.answered_by_many += 1;
+                if stream.answered_by_many >= ENOUGH_TO_BE_ALL && !stream.partner_is_listed {
+                    self.make_functional(asker);
+                }
+            }
+            Some((known, _)) if known == number => {}
+            _ => stream.answered = Some((number, answerer)),
+        }
+    }
+
+    fn make_functional(&mut self, asker: u32) {
+        let Some(stream) = self.streams.get_mut(asker as usize) else {
+            return;
+        };
+        stream.functional = true;
+        stream.partner = None;
+        let address = stream.address;
+        for other in &mut self.streams {
+            if other.partner == Some(address) && !other.partner_is_listed {
+                other.partner = None;
+            }
+        }
+    }
+
+    /// A segmented message was steered to its end by another stream.
+    fn note_handshake(&mut self, sender: u32, receiver: u32, frames: u32) {
+        let Some(stream) = self.streams.get(sender as usize) else {
+            return;
+        };
+        let is_answer = stream.last_service() & 0x40 != 0;
+        if self.is_settled(sender) && self.is_settled(receiver) && stream.partner.is_some() {
+            return;
+        }
+        let (asker, answerer) = if is_answer {
+            (receiver, sender)
+        } else {
+            (sender, receiver)
+        };
+        let bits = 12 + 8 * frames.saturating_sub(1).min(3);
+        self.add_evidence(asker, answerer, bits, HANDSHAKE);
+    }
+
+    fn add_evidence(&mut self, asker: u32, answerer: u32, bits: u32, question: u64) {
+        let is_full = self.pairs.found.len() >= MAX_PAIRS;
+        let key = (asker, answerer);
+        if is_full && !self.pairs.found.contains_key(&key) {
+            return;
+        }
+        let evidence = self.pairs.found.entry(key).or_default();
+        let mark = 1 << (question & 63);
+        if evidence.counted & mark == 0 {
+            evidence.counted |= mark;
+            evidence.bits = evidence.bits.saturating_add(bits);
+        } else if evidence.repeated < MAX_REPEATED {
+            evidence.repeated += 1;
+            evidence.bits = evidence.bits.saturating_add(1);
+        }
+        self.weigh(asker, answerer, false);
+    }
+
+    /// Recognises both sides of a pair if there is enough likeness.
+    fn weigh(&mut self, asker: u32, answerer: u32, at_end: bool) {
+        let Some(bits) = self
+            .pairs
+            .found
+            .get(&(asker, answerer))
+            .map(|known| known.bits)
+        else {
+            return;
+        };
+        let sides = [asker, answerer];
+        let settled = sides.map(|side| self.is_settled(side));
+        let mut needed = 0;
+        for (side, other_is_known) in [(asker, settled[1]), (answerer, settled[0])] {
+            if self.is_settled(side) {
+                continue;
+            }
+            let prior = self.prior_of(side);
+            needed = needed.max(if at_end {
+                prior.needed_at_end(other_is_known)
+            } else {
+                prior.needed(other_is_known)
+            });
+        }
+        if bits < needed {
+            return;
+        }
+        for side in sides {
+            if let Some(owner) = self.streams.get(side as usize).map(|stream| stream.owner) {
+                self.confirm(owner);
+            }
+        }
+        if self.is_settled(asker) && self.is_settled(answerer) {
+            self.link(asker, answerer, bits);
+        }
+    }
+
+    /// Makes the two each other's partners, unless one has a better one.
+    fn link(&mut self, asker: u32, answerer: u32, bits: u32) {
+        let (Some(request), Some(response)) = (
+            self.streams.get(asker as usize),
+            self.streams.get(answerer as usize),
+        ) else {
+            return;
+        };
+        if request.functional
+            || request.partner_is_listed
+            || response.partner_is_listed
+            || request.partner == Some(response.address)
+                && response.partner == Some(request.address)
+        {
+            return;
+        }
+        let (request_address, response_address) = (request.address, response.address);
+        let (request_partner, response_partner) = (request.partner, response.partner);
+        // One module that answers two askers: the one it has answered less is the one to all.
+        if let Some(rival) = response_partner.and_then(|address| self.find(answerer, address)) {
+            if self.likeness_of(rival, answerer) >= bits {
+                self.make_functional(asker);
+                return;
+            }
+            self.make_functional(rival);
+        }
+        // One asker whom two modules answer: the first stays until the other has answered more.
+        if let Some(rival) = request_partner.and_then(|address| self.find(asker, address)) {
+            if self.likeness_of(asker, rival) >= bits {
+                return;
+            }
+            if let Some(rival) = self.streams.get_mut(rival as usize) {
+                rival.partner = None;
+            }
+        }
+        if let Some(stream) = self.streams.get_mut(asker as usize) {
+            stream.partner = Some(response_address);
+        }
+        if let Some(stream) = self.streams.get_mut(answerer as usize) {
+            stream.partner = Some(request_address);
+        }
+    }
+
+    fn likeness_of(&self, asker: u32, answerer: u32) -> u32 {
+        let known = self.pairs.found.get(&(asker, answerer));
+        known.map_or(0, |evidence| evidence.bits)
+    }
+
+    /// The stream with this address on the same bus.
+    fn find(&self, beside: u32, address: Address) -> Option<u32> {
+        let channel = self.streams.get(beside as usize)?.channel;
+        self.streams
+            .iter()
+            .find(|other| !other.is_free && other.channel == channel && other.address == address)
+            .map(|other| other.index)
+    }
+
+    /// Whose messages a flow control of this stream may steer.
+    pub(super) fn steered_by(&self, bus: usize, from: u32) -> Vec<u32> {
+        let (Some(bus), Some(stream)) = (self.buses.get(bus), self.streams.get(from as usize))
+        else {
+            return Vec::new();
+        };
+        let lane = stream.owner.lane;
+        let open = bus.streams.iter().filter_map(|&index| {
+            let other = self.streams.get(index as usize)?;
+            (other.is_open() && !other.is_free && other.owner.lane != lane).then_some(other)
+        });
+        if let Some(partner) = stream.partner {
+            let mut open = open;
+            return open
+                .find(|other| other.address == partner)
+                .map(|other| other.index)
+                .into_iter()
+                .collect();
+        }
+        let address = stream.address;
+        open.filter(|other| match other.partner {
+            Some(partner) => partner == address,
+            None => other.awaits_flow() || other.steered_by == Some(from),
+        })
+        .map(|other| other.index)
+        .collect()
+    }
+
+    fn prior_of(&self, stream: u32) -> Prior {
+        match self
+            .streams
+            .get(stream as usize)
+            .map(|stream| stream.address)
+        {
+            Some(Address::Can { id, .. }) => Prior::of(id),
+            Some(Address::DoIp { .. }) | None => Prior::Never,
+        }
+    }
+
+    /// The identifier carries messages in this reading.
+    fn confirm(&mut self, owner: Owner) {
+        let Some(lane) = self.lanes.get_mut(owner.lane as usize) else {
+            return;
+        };
+        if lane.standing != Standing::Undecided {
+            return;
+        }
+        lane.standing = Standing::Carries {
+            extended: owner.extended,
+        };
+        lane.habits = None;
+        self.tally.recognised += 1;
+        self.forget_streams(owner.lane, !owner.extended);
+        self.decided(owner.lane);
+    }
+
+    /// A reading of an identifier is contradicted.
+    fn refute(&mut self, lane_index: u32, extended: bool) {
+        let Some(lane) = self.lanes.get_mut(lane_index as usize) else {
+            return;
+        };
+        let Some(habits) = &mut lane.habits else {
+            return;
+        };
+        if let Some(habit) = habits.get_mut(usize::from(extended)) {
+            habit.is_refuted = true;
+        }
+        let all = habits.iter().all(|habit| habit.is_refuted);
+        self.forget_streams(lane_index, extended);
+        if all {
+            self.reject(lane_index);
+        } else {
+            self.release();
+        }
+    }
+
+    /// The identifier carries no messages.
+    fn reject(&mut self, lane_index: u32) {
+        let Some(lane) = self.lanes.get_mut(lane_index as usize) else {
+            return;
+        };
+        if lane.standing != Standing::Undecided {
+            return;
+        }
+        lane.standing = Standing::Broadcast;
+        lane.habits = None;
+        let (id, bus) = (lane.id, usize::from(lane.bus));
+        if let Some(bus) = self.buses.get_mut(bus) {
+            bus.set_word(id, refusal(id));
+        }
+        for extended in [false, true] {
+            self.forget_streams(lane_index, extended);
+        }
+        self.decided(lane_index);
+    }
+
+    fn decided(&mut self, lane_index: u32) {
+        let Some(lane) = self.lanes.get(lane_index as usize) else {
+            return;
+        };
+        if let Some(bus) = self.buses.get_mut(usize::from(lane.bus)) {
+            bus.undecided = bus.undecided.saturating_sub(1);
+        }
+        self.release();
+        self.mind_the_front();
+    }
+
+    /// Frees the streams of one reading of an identifier.
+    fn forget_streams(&mut self, lane_index: u32, extended: bool) {
+        let Some(lane) = self.lanes.get_mut(lane_index as usize) else {
+            return;
+        };
+        let gone: Vec<u32> = lane.streams(extended).collect();
+        if extended {
+            lane.extended = Vec::new();
+        } else {
+            lane.normal = None;
+        }
+        if let Some(bus) = self.buses.get_mut(usize::from(lane.bus)) {
+            bus.streams.retain(|stream| !gone.contains(stream));
+        }
+        for index in &gone {
+            if let Some(stream) = self.streams.get_mut(*index as usize) {
+                stream.free(&mut self.queue);
+                self.free.push(*index);
+            }
+        }
+        if !gone.is_empty() {
+            self.pairs
+                .found
+                .retain(|(asker, answerer), _| !gone.contains(asker) && !gone.contains(answerer));
+        }
+    }
+
+    /// Decides an identifier on what there is, because no more can be waited for.
+    fn settle(&mut self, lane_index: u32) {
+        if !self.settle_by_form_or_pair(lane_index) {
+            self.reject(lane_index);
+        }
+    }
+
+    fn settle_by_form_or_pair(&mut self, lane_index: u32) -> bool {
+        self.settle_by_pair(lane_index) || self.settle_by_form(lane_index)
+    }
+
+    fn settle_by_pair(&mut self, lane_index: u32) -> bool {
+        let Some(lane) = self.lanes.get(lane_index as usize) else {
+            return false;
+        };
+        let own: Vec<u32> = lane.streams(false).chain(lane.streams(true)).collect();
+        let mut pairs: Vec<_> = self
+            .pairs
+            .found
+            .iter()
+            .filter(|((asker, answerer), _)| own.contains(asker) || own.contains(answerer))
+            .map(|(&pair, evidence)| (std::cmp::Reverse(evidence.bits), pair))
+            .collect();
+        pairs.sort_unstable();
+        for (_, (asker, answerer)) in pairs {
+            self.weigh(asker, answerer, true);
+            if self.is_decided(lane_index) {
+                return true;
+            }
+        }
+        false
+    }
+
+    fn settle_by_form(&mut self, lane_index: u32) -> bool {
+        let Some(lane) = self.lanes.get(lane_index as usize) else {
+            return false;
+        };
+        if Prior::of(lane.id) != Prior::Likely {
+            return false;
+        }
+        let Some(habits) = &lane.habits else {
+            return false;
+        };
+        let believed = [false, true].into_iter().find(|&extended| {
+            habits.get(usize::from(extended)).is_some_and(|habit| {
+                !habit.is_refuted && (habit.is_unanswered_requests() || habit.is_answers_alone())
+            })
+        });
+        if let Some(extended) = believed {
+            self.confirm(Owner {
+                lane: lane_index,
+                extended,
+            });
+        }
+        believed.is_some()
+    }
+
+    fn is_decided(&self, lane_index: u32) -> bool {
+        self.lanes
+            .get(lane_index as usize)
+            .is_none_or(|lane| lane.standing != Standing::Undecided)
+    }
+
+    /// The capture is over: first all that is likely by its partner, then by its form; the rest is given up.
+    pub(super) fn settle_all(&mut self) {
+        let lanes = u32::try_from(self.lanes.len()).unwrap_or(u32::MAX);
+        let mut before = u64::MAX;
+        while before != self.tally.recognised {
+            before = self.tally.recognised;
+            for lane in 0..lanes {
+                if !self.is_decided(lane) {
+                    self.settle_by_pair(lane);
+                }
+            }
+        }
+        for lane in 0..lanes {
+            if !self.is_decided(lane) {
+                self.settle(lane);
+            }
+        }
+    }
+
+    /// Too much is held: whoever holds it up is decided now.
+    #[cold]
+    fn make_room(&mut self) {
+        let mut queue = std::mem::take(&mut self.queue);
+        self.tally.unconfirmed += queue.purge(|held| self.verdict(held) != Verdict::Drop);
+        self.queue = queue;
+        self.release();
+        while self.queue.is_over() {
+            let Some(lane) = self.queue.front().map(|held| held.owner.lane) else {
+                break;
+            };
+            self.tally.limited += 1;
+            self.settle(lane);
+            self.release();
+        }
+    }
+
+    /// Messages that have waited too long are believed by their form, or dropped; the identifier stays undecided.
+    pub(super) fn give_up_waiting(&mut self, bus: usize, now: Timestamp) {
+        let limit = self.clock.limit(LONGEST_HOLD);
+        while let Some(held) = self.queue.front() {
+            let lane_index = held.owner.lane;
+            let since = held.message.end;
+            let is_here = self
+                .lanes
+                .get(lane_index as usize)
+                .is_some_and(|lane| usize::from(lane.bus) == bus);
+            let too_long = since.is_some_and(|since| now.nanos_since(since) > limit);
+            if !is_here || !too_long {
+                break;
+            }
+            if !self.settle_by_form_or_pair(lane_index) {
+                let serial = self.queue.serial();
+                if let Some(lane) = self.lanes.get_mut(lane_index as usize) {
+                    lane.drop_through = serial;
+                }
+            }
+            self.release();
+        }
+    }
+
+    /// Sees to it that the oldest held message does not wait for ever.
+    pub(super) fn mind_the_front(&mut self) {
+        let limit = self.clock.limit(LONGEST_HOLD);
+        let Some((lane, Some(since))) = self
+            .queue
+            .front()
+            .map(|held| (held.owner.lane, held.message.end))
+        else {
+            return;
+        };
+        let bus = self
+            .lanes
+            .get(lane as usize)
+            .map(|lane| usize::from(lane.bus));
+        if let Some(bus) = bus.and_then(|bus| self.buses.get_mut(bus)) {
+            bus.deadline = bus.deadline.min(since.nanos().saturating_add(limit));
+        }
+    }
+
+    /// Whether this one asks and its partner answers.
+    pub(super) fn is_requester(&self, stream: &Stream, partner: Address) -> bool {
+        match self.find(stream.index, partner) {
+            Some(other) => {
+                let asks = self.likeness_of(stream.index, other);
+                let answers = self.likeness_of(other, stream.index);
+                if asks != answers {
+                    return asks > answers;
+                }
+                stream.has_asked()
+            }
+            None => stream.has_asked(),
+        }
+    }
+}
+
+fn habit_of(lane: &mut super::lane::Lane, extended: bool) -> Option<&mut super::form::Habit> {
+    lane.habits.as_mut()?.get_mut(usize::from(extended))
+}
+
+/// FNV-1a over the beginning of a question: the same question counts once.
+fn hash(bytes: &[u8]) -> u64 {
+    let mut hash = 0xCBF2_9CE4_8422_2325_u64;
+    for &byte in bytes.iter().take(4) {
+        hash = (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01B3);
+    }
+    hash ^ (hash >> 32)
+}
+
+/// The question of a flow-control handshake, beside those of [`hash`].
+const HANDSHAKE: u64 = 63;
+/// An answer comes within this time after its request, in nanoseconds (`P2*` of ISO 14229-2 and some reserve).
+const ANSWER_WINDOW: i64 = 5_500_000_000;
+/// Messages are not held longer than this, in nanoseconds.
+const LONGEST_HOLD: i64 = 10_000_000_000;
+/// Broken messages that an undecided identifier may have beyond its whole ones.
+const MAX_FAULTS: u32 = 4;
+/// Messages that an undecided identifier may send before it is decided.
+const MAX_UNDECIDED: u32 = 128;
+/// Repetitions of the same question and answer add so many bits at most.
+const MAX_REPEATED: u32 = 8;
+/// Times that a request has to be answered by a second stream to be one to all.
+const ENOUGH_TO_BE_ALL: u32 = 2;
+/// Most pairs of streams with likeness that are remembered.
+const MAX_PAIRS: usize = 4_096;
