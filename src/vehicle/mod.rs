@@ -1,6 +1,13 @@
 //! The record: what captures say about one vehicle. Modules and whether they answered, codes, wheel-speed traces,
 //! voltages, the state of the bus.
 
+mod bus;
+mod codes;
+mod modules;
+mod recorder;
+
+pub use recorder::Recorder;
+
 use crate::capture::{Kind, Tally};
 use crate::frame::Timestamp;
 use crate::signal::Signals;
