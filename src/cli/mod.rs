@@ -3,6 +3,7 @@
 
 mod console;
 mod explain;
+mod input;
 mod output;
 
 use std::ffi::OsString;
