@@ -2,7 +2,7 @@
 //!
 //! Source: ISO 15765-2:2016, flow control (flow status, block size, separation time).
 
-use super::Address;
+use super::{Address, DoIpPayload};
 use crate::frame::{Channel, Timestamp};
 
 /// A frame or packet that steers the transport and is not a message.
@@ -28,6 +28,8 @@ pub enum Control {
         /// The least time between consecutive frames.
         separation: Separation,
     },
+    /// A payload of ISO 13400 other than a diagnostic message.
+    DoIp(DoIpPayload),
 }
 
 /// What a receiver says in a flow-control frame.

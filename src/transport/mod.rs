@@ -8,6 +8,7 @@
 mod addressing;
 mod clock;
 mod control;
+mod doip;
 mod echo;
 mod form;
 mod lane;
@@ -26,6 +27,7 @@ use std::fmt;
 
 pub use addressing::{AddressBook, Addressing, BookError, Conversation};
 pub use control::{Control, FlowStatus, Pace, Separation};
+pub use doip::{DoIpPayload, PayloadType};
 pub use observer::Observer;
 pub use tally::TransportTally;
 

@@ -13,6 +13,7 @@ use std::collections::VecDeque;
 use super::addressing::Listed;
 use super::clock::Clock;
 use super::control::FlowStatus;
+use super::doip::{DoIp, Sink};
 use super::form::{Habit, Prior, is_strict_frame};
 use super::lane::{Bus, Lane, Standing, Word};
 use super::pci::{self, Pci};
@@ -22,6 +23,7 @@ use super::stream::{Arrival, Pacing, Stream};
 use super::{
     Address, AddressBook, Control, Conversation, Message, Pace, Separation, TransportTally,
 };
+use crate::capture::Packet;
 use crate::frame::{CanId, Channel, Channels, Frame, Timestamp};
 
 /// Listens to frames and packets, gives messages. See the example at [`Observer::push`].
@@ -36,6 +38,7 @@ pub struct Observer {
     pub(super) queue: Queue,
     pub(super) pairs: Pairs,
     pub(super) tally: TransportTally,
+    doip: DoIp,
     controls: VecDeque<Control>,
     keeps_control: bool,
 }
@@ -53,6 +56,7 @@ impl Observer {
             queue: Queue::default(),
             pairs: Pairs::default(),
             tally: TransportTally::default(),
+            doip: DoIp::default(),
             controls: VecDeque::new(),
             keeps_control: false,
         }
@@ -105,6 +109,26 @@ impl Observer {
                 }
             }
         }
+    }
+
+    /// Takes an Ethernet packet, which may carry ISO 13400.
+    pub fn push_packet(&mut self, packet: &Packet<'_>) {
+        self.with_doip(|doip, sink| doip.push(packet, sink));
+    }
+
+    fn with_doip(&mut self, work: impl FnOnce(&mut DoIp, &mut Sink<'_>)) {
+        let controls = &mut self.controls;
+        let keeps = self.keeps_control;
+        let mut sink = Sink {
+            queue: &mut self.queue,
+            tally: &mut self.tally,
+            control: &mut |control| {
+                if keeps {
+                    controls.push_back(control);
+                }
+            },
+        };
+        work(&mut self.doip, &mut sink);
     }
 
     /// The next finished message, whole or broken.
@@ -167,6 +191,7 @@ impl Observer {
         }
         self.settle_all();
         self.release();
+        self.with_doip(DoIp::finish);
     }
 
     /// The conversations that were seen: those of the book and those that were recognised, requests first.
