@@ -4,10 +4,30 @@
 #![warn(clippy::indexing_slicing)]
 
 mod code_list;
+mod decode;
+mod family;
+mod field;
+mod identifier;
+mod kwp;
+mod monitor;
+mod negative;
+mod obd;
 mod pairing;
+mod parameter;
+mod uds;
+mod uds_codes;
 
 pub use code_list::{CodeEntry, CodeList, code_list};
+pub use decode::{Context, Decoded, Direction, Head, decode, fault_words, fields, head};
+pub use family::{Families, Family, service_name};
+pub use field::{Bits, Field, Scale, Value, Words, rounded, supported};
+pub use identifier::{identifier_name, identifiers};
+pub use negative::refusal;
 pub use pairing::{Pairing, Timing, is_request};
+pub use parameter::parameters;
+
+#[cfg(test)]
+mod tests;
 
 use crate::transport::Message;
 
