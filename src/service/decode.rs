@@ -209,12 +209,12 @@ pub const fn fault_words(fault: Fault) -> &'static str {
     }
 }
 
-fn negative<'a>(cursor: &mut Cursor<'a, '_>, family: Family) {
+fn negative(cursor: &mut Cursor<'_, '_>, family: Family) {
     const CLAUSE: &str = "ISO 14229-1, Annex A";
     cursor.byte("refused service", CLAUSE, |asked| {
-        Some(service_name(asked & !0x40, family))
+        service_name(asked & !0x40, family)
     });
-    cursor.byte("response code", CLAUSE, |code| Some(refusal(code).1));
+    cursor.byte("response code", CLAUSE, |code| refusal(code).1);
     cursor.end(CLAUSE);
 }
 

@@ -134,26 +134,41 @@ pub(super) fn clear_cut(service: u8, payload: &[u8]) -> Option<Family> {
         (0x7F, Some(asked)) => return clear_cut_refusal(asked),
         _ => service & !0x40,
     };
-    match (asked, second) {
-        (0x01..=0x0A, _) => Some(Family::Obd),
-        (0x19 | 0x24 | 0x29 | 0x2A | 0x38, _) => Some(Family::Uds),
-        (
-            0x12 | 0x13 | 0x17 | 0x18 | 0x1A | 0x20 | 0x21 | 0x26 | 0x30 | 0x32 | 0x33 | 0x39
-            | 0x3A | 0x3B,
-            _,
-        )
-        | (0x81 | 0x82, _) => Some(Family::Kwp),
+    match asked {
+        0x01..=0x0A => Some(Family::Obd),
+        0x19 | 0x24 | 0x29 | 0x2A | 0x38 => Some(Family::Uds),
+        0x12
+        | 0x13
+        | 0x17
+        | 0x18
+        | 0x1A
+        | 0x20
+        | 0x21
+        | 0x26
+        | 0x30
+        | 0x32
+        | 0x33
+        | 0x39..=0x3B
+        | 0x81
+        | 0x82 => Some(Family::Kwp),
+        0xA0..=0xBE => Some(Family::Other),
+        0x10 | 0x14 | 0x3E | 0x85 => shared(service, second, payload.len()),
+        _ => None,
+    }
+}
+
+/// Services that two families share and that their second byte or their length tells apart.
+const fn shared(service: u8, second: Option<u8>, length: usize) -> Option<Family> {
+    match (service, second) {
         // Sessions of KWP 2000 have bit 7 set, those of ISO 14229 only to ask for silence, which no answer repeats.
-        (0x10, Some(0x01..=0x04 | 0x40..=0x7E)) if payload.len() > 2 => Some(Family::Uds),
-        (0x10, Some(0x80..)) if service == 0x50 => Some(Family::Kwp),
-        (0x10, Some(0x85..=0xBF)) => Some(Family::Kwp),
-        (0x3E, Some(0x00 | 0x80)) => Some(Family::Uds),
-        (0x3E, Some(0x01 | 0x02)) => Some(Family::Kwp),
-        (0x14, _) if service == 0x14 && payload.len() >= 4 => Some(Family::Uds),
-        (0x14, _) if service == 0x14 && payload.len() == 3 => Some(Family::Kwp),
-        (0x14, _) if service == 0x54 && payload.len() == 3 => Some(Family::Kwp),
-        (0x85, Some(0x01 | 0x02 | 0x81 | 0x82)) if payload.len() == 2 => Some(Family::Uds),
-        (0xA0..=0xBE, _) => Some(Family::Other),
+        (0x50, Some(0x80..)) | (0x10, Some(0x85..=0xBF)) | (0x3E | 0x7E, Some(0x01 | 0x02)) => {
+            Some(Family::Kwp)
+        }
+        (0x50, Some(0x01..=0x7E)) if length > 2 => Some(Family::Uds),
+        (0x3E | 0x7E, Some(0x00 | 0x80)) => Some(Family::Uds),
+        (0x14, _) if length >= 4 => Some(Family::Uds),
+        (0x14 | 0x54, _) if length == 3 => Some(Family::Kwp),
+        (0x85 | 0xC5, Some(0x01 | 0x02 | 0x81 | 0x82)) if length == 2 => Some(Family::Uds),
         _ => None,
     }
 }
@@ -278,6 +293,10 @@ static UDS: [&str; 256] = table(&[OBD_ROWS, UDS_ROWS]);
 static KWP: [&str; 256] = table(&[OBD_ROWS, KWP_ROWS]);
 static OTHER: [&str; 256] = [FOREIGN; 256];
 
+#[expect(
+    clippy::indexing_slicing,
+    reason = "evaluated by the compiler: an index out of bounds would be a compile error"
+)]
 const fn table(lists: &[&[Row]]) -> [&'static str; 256] {
     let mut names = [RESERVED; 256];
     // Makers and suppliers: ISO 14229-1:2013, Table 2.

@@ -146,31 +146,29 @@ impl Field<'_> {
         let mut text = String::new();
         let mut places = bytes.len();
         for byte in bytes {
-            if !text.is_empty() {
-                text += " + ";
-            }
-            text += &format!("0x{byte:02X}");
-            places -= 1;
-            if places > 0 {
-                text += &format!(" × {}", 256_u64.pow(u32::try_from(places).ok()?));
-            }
+            places = places.saturating_sub(1);
+            let gap = if text.is_empty() { "" } else { " + " };
+            let times = match u32::try_from(places).ok()? {
+                0 => String::new(),
+                places => format!(" × {}", 256_u64.checked_pow(places)?),
+            };
+            text = format!("{text}{gap}0x{byte:02X}{times}");
         }
         if scale.signed {
-            let length = 8 * bytes.len();
-            text = format!("{length}-bit two's complement of ({text})");
+            text = format!("{}-bit two's complement of ({text})", 8 * bytes.len());
         } else if bytes.len() > 1 && (differs(scale.multiply, 1.0) || differs(scale.divide, 1.0)) {
             text = format!("({text})");
         }
         if differs(scale.multiply, 1.0) {
-            text += &format!(" × {}", scale.multiply);
+            text = format!("{text} × {}", scale.multiply);
         }
         if differs(scale.divide, 1.0) {
-            text += &format!(" / {}", scale.divide);
+            text = format!("{text} / {}", scale.divide);
         }
         if scale.add > 0.0 {
-            text += &format!(" + {}", scale.add);
+            text = format!("{text} + {}", scale.add);
         } else if scale.add < 0.0 {
-            text += &format!(" − {}", -scale.add);
+            text = format!("{text} − {}", -scale.add);
         }
         let unit = self.unit.map_or(String::new(), |unit| format!(" {unit}"));
         Some(format!("{text} = {}{unit}", rounded(number)))
@@ -238,7 +236,16 @@ pub fn supported(base: u8, map: u32) -> impl Iterator<Item = u8> {
     })
 }
 
-impl Words<'_> {
+impl<'a> Words<'a> {
+    /// Plain words; none when the text is empty.
+    pub const fn plain(words: &'a str) -> Self {
+        if words.is_empty() {
+            Self::None
+        } else {
+            Self::Plain(words)
+        }
+    }
+
     /// Whether there is nothing to say.
     pub const fn is_none(&self) -> bool {
         matches!(self, Self::None)
@@ -368,12 +375,12 @@ impl<'a, 'o> Cursor<'a, 'o> {
         &mut self,
         name: &'static str,
         clause: &'static str,
-        words: impl FnOnce(u8) -> Option<&'static str>,
+        words: impl FnOnce(u8) -> &'static str,
     ) -> Option<u8> {
         let (range, bytes) = self.take(1, name, clause)?;
         let byte = bytes.first().copied()?;
         self.put(Field {
-            meaning: words(byte).map_or(Words::None, Words::Plain),
+            meaning: Words::plain(words(byte)),
             ..Field::new(name, range, Value::Byte(byte), clause)
         });
         Some(byte)
@@ -390,11 +397,7 @@ impl<'a, 'o> Cursor<'a, 'o> {
         let id = u16::from_be_bytes(<[u8; 2]>::try_from(bytes).ok()?);
         let words = words(id);
         self.put(Field {
-            meaning: if words.is_empty() {
-                Words::None
-            } else {
-                Words::Plain(words)
-            },
+            meaning: Words::plain(words),
             ..Field::new(name, range, Value::Id(id), clause)
         });
         Some(id)

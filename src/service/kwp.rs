@@ -21,18 +21,22 @@ pub(super) fn fields<'a>(cursor: &mut Cursor<'a, '_>, service: u8, context: &Con
     }
 }
 
+#[expect(
+    clippy::too_many_lines,
+    reason = "one arm for each service, in the order of the standard"
+)]
 fn asked<'a>(cursor: &mut Cursor<'a, '_>, service: u8, context: &Context<'a>) {
     match service {
         0x10 => {
-            cursor.byte("session", CLAUSE, |byte| Some(session(byte)));
+            cursor.byte("session", CLAUSE, session);
             cursor.remainder("option", CLAUSE);
         }
         0x11 => {
-            cursor.byte("reset mode", CLAUSE, |byte| Some(reset(byte)));
+            cursor.byte("reset mode", CLAUSE, reset);
             cursor.end(CLAUSE);
         }
         0x12 => {
-            cursor.byte("freeze frame", CODES, |_| None);
+            cursor.byte("freeze frame", CODES, |_| "");
             cursor.remainder("which data", CODES);
         }
         0x13 | 0x14 => {
@@ -46,15 +50,13 @@ fn asked<'a>(cursor: &mut Cursor<'a, '_>, service: u8, context: &Context<'a>) {
             cursor.end(CODES);
         }
         0x18 => {
-            cursor.byte("which codes", CODES, |byte| {
-                Some(match byte {
-                    0x00 => "identified ones and their status",
-                    0x01 => "supported ones and their status",
-                    0x02 => "stored ones and their status",
-                    0x03 => "all supported ones and their status",
-                    0x04 => "most recent ones and their status",
-                    _ => "reserved or given by the maker",
-                })
+            cursor.byte("which codes", CODES, |byte| match byte {
+                0x00 => "identified ones and their status",
+                0x01 => "supported ones and their status",
+                0x02 => "stored ones and their status",
+                0x03 => "all supported ones and their status",
+                0x04 => "most recent ones and their status",
+                _ => "reserved or given by the maker",
             });
             if cursor.left() > 0 {
                 group(cursor);
@@ -62,7 +64,7 @@ fn asked<'a>(cursor: &mut Cursor<'a, '_>, service: u8, context: &Context<'a>) {
             cursor.end(CODES);
         }
         0x1A => {
-            cursor.byte("identification", CLAUSE, |byte| Some(identification(byte)));
+            cursor.byte("identification", CLAUSE, identification);
             cursor.remainder("option", CLAUSE);
         }
         0x20 | 0x81 | 0x82 => cursor.remainder("option", CLAUSE),
@@ -81,11 +83,11 @@ fn asked<'a>(cursor: &mut Cursor<'a, '_>, service: u8, context: &Context<'a>) {
         }
         0x27 => {
             let mode = cursor.byte("access mode", CLAUSE, |byte| {
-                Some(if byte % 2 == 1 {
+                if byte % 2 == 1 {
                     "ask for a seed"
                 } else {
                     "send the key"
-                })
+                }
             });
             let name = if mode.is_some_and(|mode| mode % 2 == 0) {
                 "key"
@@ -96,12 +98,10 @@ fn asked<'a>(cursor: &mut Cursor<'a, '_>, service: u8, context: &Context<'a>) {
         }
         0x28 | 0x29 | 0x3E => {
             if cursor.left() > 0 {
-                cursor.byte("answer wanted", CLAUSE, |byte| {
-                    Some(match byte {
-                        0x01 => "yes",
-                        0x02 => "no",
-                        _ => "reserved",
-                    })
+                cursor.byte("answer wanted", CLAUSE, |byte| match byte {
+                    0x01 => "yes",
+                    0x02 => "no",
+                    _ => "reserved",
                 });
             }
             cursor.remainder("option", CLAUSE);
@@ -116,14 +116,13 @@ fn asked<'a>(cursor: &mut Cursor<'a, '_>, service: u8, context: &Context<'a>) {
         }
         0x30 => {
             local(cursor);
-            cursor.byte("control", CLAUSE, |byte| Some(control(byte)));
+            cursor.byte("control", CLAUSE, control);
             cursor.remainder("control state", CLAUSE);
         }
         0x31..=0x33 => {
-            cursor.byte("local routine", CLAUSE, |_| None);
+            cursor.byte("local routine", CLAUSE, |_| "");
             cursor.remainder("routine option", CLAUSE);
         }
-        0x36 => cursor.remainder("data", CLAUSE),
         0x34 | 0x35 => cursor.remainder("address, format and size", CLAUSE),
         0x38..=0x3A => {
             cursor.bytes(3, "routine address", CLAUSE);
@@ -145,11 +144,11 @@ fn asked<'a>(cursor: &mut Cursor<'a, '_>, service: u8, context: &Context<'a>) {
 fn answered<'a>(cursor: &mut Cursor<'a, '_>, service: u8, context: &Context<'a>) {
     match service {
         0x10 if cursor.left() > 0 => {
-            cursor.byte("session", CLAUSE, |byte| Some(session(byte)));
+            cursor.byte("session", CLAUSE, session);
             cursor.remainder("option", CLAUSE);
         }
         0x12 => {
-            cursor.byte("freeze frame", CODES, |_| None);
+            cursor.byte("freeze frame", CODES, |_| "");
             cursor.remainder("data", CODES);
         }
         0x13 | 0x17 | 0x18 => list(cursor, context),
@@ -160,7 +159,7 @@ fn answered<'a>(cursor: &mut Cursor<'a, '_>, service: u8, context: &Context<'a>)
             cursor.end(CODES);
         }
         0x1A => {
-            cursor.byte("identification", CLAUSE, |byte| Some(identification(byte)));
+            cursor.byte("identification", CLAUSE, identification);
             let rest = cursor.rest();
             if !rest.is_empty() {
                 let range = cursor.at..cursor.payload.len();
@@ -178,7 +177,7 @@ fn answered<'a>(cursor: &mut Cursor<'a, '_>, service: u8, context: &Context<'a>)
         }
         0x23 => cursor.remainder("memory content", CLAUSE),
         0x27 => {
-            let mode = cursor.byte("access mode", CLAUSE, |_| None);
+            let mode = cursor.byte("access mode", CLAUSE, |_| "");
             let name = if mode.is_some_and(|mode| mode % 2 == 1) {
                 "seed"
             } else {
@@ -188,11 +187,11 @@ fn answered<'a>(cursor: &mut Cursor<'a, '_>, service: u8, context: &Context<'a>)
         }
         0x30 => {
             local(cursor);
-            cursor.byte("control", CLAUSE, |byte| Some(control(byte)));
+            cursor.byte("control", CLAUSE, control);
             cursor.remainder("control state", CLAUSE);
         }
         0x31..=0x33 => {
-            cursor.byte("local routine", CLAUSE, |_| None);
+            cursor.byte("local routine", CLAUSE, |_| "");
             cursor.remainder("routine status", CLAUSE);
         }
         0x81 => cursor.remainder("key bytes", "ISO 14230-2, 5"),
@@ -201,7 +200,7 @@ fn answered<'a>(cursor: &mut Cursor<'a, '_>, service: u8, context: &Context<'a>)
 }
 
 fn local(cursor: &mut Cursor<'_, '_>) {
-    cursor.byte("local identifier", CLAUSE, |_| None);
+    cursor.byte("local identifier", CLAUSE, |_| "");
 }
 
 fn list<'a>(cursor: &mut Cursor<'a, '_>, context: &Context<'a>) {
@@ -212,9 +211,11 @@ fn list<'a>(cursor: &mut Cursor<'a, '_>, context: &Context<'a>) {
     for entry in &list.entries {
         code(cursor, context);
         if entry.status.is_some() {
-            cursor.byte("status", CODES, |_| {
-                Some("status as the maker codes it; not the status byte of ISO 14229")
-            });
+            cursor.byte(
+                "status",
+                CODES,
+                |_| "status as the maker codes it; not the status byte of ISO 14229",
+            );
         }
     }
     match list.malformed {

@@ -36,42 +36,36 @@ pub(super) fn fields<'a>(
             }
         }
         0x05 => {
-            cursor.byte("test", MODE_05, |_| None);
-            cursor.byte("oxygen sensor", MODE_05, |_| None);
+            cursor.byte("test", MODE_05, |_| "");
+            cursor.byte("oxygen sensor", MODE_05, |_| "");
             cursor.end(MODE_05);
         }
-        0x06 => numbers(cursor, "monitor", MODE_06, |id| {
-            Some(monitor::monitor_name(id))
-        }),
+        0x06 => numbers(cursor, "monitor", MODE_06, monitor::monitor_name),
         0x08 => {
-            cursor.byte("test", MODE_08, |_| None);
+            cursor.byte("test", MODE_08, |_| "");
             cursor.remainder("data", MODE_08);
         }
-        0x09 => numbers(cursor, "information", MODE_09, |id| {
-            Some(information_name(id))
-        }),
-        0x03 | 0x04 | 0x07 | 0x0A => cursor.end(MODE_03),
+        0x09 => numbers(cursor, "information", MODE_09, information_name),
         0x41 => current(cursor, request, context),
         0x42 => frozen(cursor, context),
         0x43 | 0x47 | 0x4A => codes(cursor, context),
         0x45 => {
-            cursor.byte("test", MODE_05, |_| None);
-            cursor.byte("oxygen sensor", MODE_05, |_| None);
+            cursor.byte("test", MODE_05, |_| "");
+            cursor.byte("oxygen sensor", MODE_05, |_| "");
             cursor.remainder("value and limits", MODE_05);
         }
         0x46 => monitors(cursor),
         0x48 => {
-            if let Some(test) = cursor.byte("test", MODE_08, |_| None) {
-                if test % 0x20 == 0 {
+            if let Some(test) = cursor.byte("test", MODE_08, |_| "") {
+                if test.is_multiple_of(0x20) {
                     bitmap(cursor, test, MODE_08);
                 }
                 cursor.remainder("data", MODE_08);
             }
         }
         0x49 => {
-            if let Some(kind) = cursor.byte("information", MODE_09, |id| Some(information_name(id)))
-            {
-                if kind % 0x20 == 0 {
+            if let Some(kind) = cursor.byte("information", MODE_09, information_name) {
+                if kind.is_multiple_of(0x20) {
                     bitmap(cursor, kind, MODE_09);
                     cursor.end(MODE_09);
                 } else {
@@ -84,15 +78,15 @@ pub(super) fn fields<'a>(
     }
 }
 
-fn parameter_name(pid: u8) -> Option<&'static str> {
-    Some(parameter::parameter(pid).map_or("reserved or not known here", |known| known.name))
+fn parameter_name(pid: u8) -> &'static str {
+    parameter::parameter(pid).map_or("reserved or not known here", |known| known.name)
 }
 
 fn numbers(
     cursor: &mut Cursor<'_, '_>,
     name: &'static str,
     clause: &'static str,
-    words: fn(u8) -> Option<&'static str>,
+    words: fn(u8) -> &'static str,
 ) {
     while cursor.left() > 0 {
         cursor.byte(name, clause, words);
@@ -211,9 +205,9 @@ pub(super) fn parameter<'a>(
         }
         Items::Numbers(items) => several(cursor, items),
         Items::Choice(words) => {
-            cursor.byte(known.name, MODE_01, |byte| Some(words(byte)));
+            cursor.byte(known.name, MODE_01, words);
             if pid == 0x03 {
-                cursor.byte("second fuel system", MODE_01, |byte| Some(words(byte)));
+                cursor.byte("second fuel system", MODE_01, words);
             }
         }
         Items::Bytes => cursor.bytes(due, known.name, MODE_01),
@@ -241,7 +235,7 @@ fn several(cursor: &mut Cursor<'_, '_>, items: &'static [parameter::Item]) {
         let length = usize::from(item.length);
         match item.if_bit {
             None if item.name == "supported" => {
-                cursor.byte("which are supported", MODE_01, |_| None);
+                cursor.byte("which are supported", MODE_01, |_| "");
             }
             Some(bit) if present >> bit & 1 == 0 => {
                 if let Some((range, bytes)) = cursor.take(length, item.name, MODE_01) {
@@ -373,8 +367,8 @@ fn monitors(cursor: &mut Cursor<'_, '_>) {
     let Some(id) = cursor.peek() else {
         return;
     };
-    if id % 0x20 == 0 {
-        while let Some(id) = cursor.byte("monitor", MODE_06, |id| Some(monitor::monitor_name(id))) {
+    if id.is_multiple_of(0x20) {
+        while let Some(id) = cursor.byte("monitor", MODE_06, monitor::monitor_name) {
             bitmap(cursor, id, MODE_06);
             if cursor.left() == 0 {
                 return;
@@ -384,7 +378,7 @@ fn monitors(cursor: &mut Cursor<'_, '_>) {
     }
     // On CAN each test repeats the number of its monitor.
     while cursor.left() > 0 {
-        if let Some(id) = cursor.byte("monitor", MODE_06, |id| Some(monitor::monitor_name(id))) {
+        if let Some(id) = cursor.byte("monitor", MODE_06, monitor::monitor_name) {
             let _ = id;
             test(cursor);
         }
@@ -393,9 +387,9 @@ fn monitors(cursor: &mut Cursor<'_, '_>) {
 
 /// One test: number, unit and scaling, value, lower and upper limit.
 fn test(cursor: &mut Cursor<'_, '_>) {
-    cursor.byte("test", MODE_06, |id| Some(monitor::test_name(id)));
+    cursor.byte("test", MODE_06, monitor::test_name);
     let Some(id) = cursor.byte("unit and scaling", MODE_06, |id| {
-        Some(monitor::scaling(id).map_or("not known here", |known| known.words))
+        monitor::scaling(id).map_or("not known here", |known| known.words)
     }) else {
         return;
     };
@@ -412,7 +406,7 @@ fn test(cursor: &mut Cursor<'_, '_>) {
 /// The data of a monitor under identifier 0xF6xx.
 pub(super) fn monitor(cursor: &mut Cursor<'_, '_>, id: u8, length: usize) {
     let end = cursor.at + length;
-    if id % 0x20 == 0 && length >= 4 {
+    if id.is_multiple_of(0x20) && length >= 4 {
         bitmap(cursor, id, MODE_06);
         return;
     }
@@ -423,7 +417,7 @@ pub(super) fn monitor(cursor: &mut Cursor<'_, '_>, id: u8, length: usize) {
 
 /// The data of an item of vehicle information under identifier 0xF8xx.
 pub(super) fn vehicle_information(cursor: &mut Cursor<'_, '_>, kind: u8, length: usize) {
-    if kind % 0x20 == 0 && length >= 4 {
+    if kind.is_multiple_of(0x20) && length >= 4 {
         bitmap(cursor, kind, MODE_09);
     } else {
         information(cursor, kind, length);
@@ -446,7 +440,7 @@ const fn information_name(kind: u8) -> &'static str {
         0x0B => "in-use counters, compression ignition",
         0x0D => "engine serial number",
         0x0F => "exhaust regulation or type approval number",
-        _ if kind % 0x20 == 0 => "supported information",
+        _ if kind.is_multiple_of(0x20) => "supported information",
         _ => "reserved or not known here",
     }
 }

@@ -242,13 +242,14 @@ fn tokens(payload: &[u8]) -> Vec<String> {
             "format of the codes" => tokens.push(format!("format={}", hex(&value))),
             "number of codes" => tokens.push(format!("count={value}")),
             "snapshot record" if payload[1] == 3 => {
-                tokens.push(format!("{code} rec {}", hex(&value)))
+                tokens.push(format!("{code} rec {}", hex(&value)));
             }
             "snapshot record" => tokens.push(format!("record={}", hex(&value))),
             "extended data record" => tokens.push(format!("record{}", hex(&value))),
             "data" => match tokens.last_mut() {
                 Some(last) if last.starts_with("record") && !last.contains('=') => {
-                    *last += &format!("={value}");
+                    last.push('=');
+                    last.push_str(&value);
                 }
                 Some(last) if payload[0] == 0x62 => {
                     let id = last.trim_start_matches("id=").to_owned();

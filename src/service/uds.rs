@@ -1,4 +1,4 @@
-//! Fields of the services of ISO 14229-1, save ReadDTCInformation.
+//! Fields of the services of ISO 14229-1, save `ReadDTCInformation`.
 //!
 //! Source: ISO 14229-1:2013, clauses 9 to 14, with what the edition of 2020 adds (0x29, memory selection of 0x14).
 
@@ -203,18 +203,18 @@ const fn keep_alive(sub: u8) -> &'static str {
     }
 }
 
-const fn control(byte: u8) -> Option<&'static str> {
-    Some(match byte {
+const fn control(byte: u8) -> &'static str {
+    match byte {
         0x00 => "give control back to the module",
         0x01 => "reset to default",
         0x02 => "freeze the present state",
         0x03 => "set for a short time",
         _ => "reserved",
-    })
+    }
 }
 
-const fn file_mode(byte: u8) -> Option<&'static str> {
-    Some(match byte {
+const fn file_mode(byte: u8) -> &'static str {
+    match byte {
         0x01 => "add a file",
         0x02 => "delete a file",
         0x03 => "replace a file",
@@ -222,7 +222,7 @@ const fn file_mode(byte: u8) -> Option<&'static str> {
         0x05 => "read a folder",
         0x06 => "resume a file",
         _ => "reserved",
-    })
+    }
 }
 
 const fn group(value: u32) -> &'static str {
@@ -265,7 +265,7 @@ const fn routine(id: u16) -> &'static str {
 /// An address and a size whose lengths a format byte gives (ISO 14229-1:2013, 10.3, Annex H).
 fn memory(cursor: &mut Cursor<'_, '_>) {
     const CLAUSE: &str = "ISO 14229-1, 10.3 and Annex H";
-    if let Some(format) = cursor.byte("address and length format", CLAUSE, |_| None) {
+    if let Some(format) = cursor.byte("address and length format", CLAUSE, |_| "") {
         memory_as(cursor, format);
     }
 }
@@ -307,7 +307,7 @@ fn asked(cursor: &mut Cursor<'_, '_>, service: u8) {
         0x14 => {
             code_group(cursor);
             if cursor.left() > 0 {
-                cursor.byte("memory selection", "ISO 14229-1:2020, 12.2", |_| None);
+                cursor.byte("memory selection", "ISO 14229-1:2020, 12.2", |_| "");
             }
             cursor.end("ISO 14229-1, 11.2");
         }
@@ -331,13 +331,11 @@ fn asked(cursor: &mut Cursor<'_, '_>, service: u8) {
         0x28 => {
             const CLAUSE: &str = "ISO 14229-1, 9.5 and B.1";
             let sub = sub_function(cursor, CLAUSE, communication);
-            cursor.byte("communication type", CLAUSE, |byte| {
-                Some(match byte & 0x03 {
-                    1 => "normal messages",
-                    2 => "network management",
-                    3 => "normal messages and network management",
-                    _ => "reserved",
-                })
+            cursor.byte("communication type", CLAUSE, |byte| match byte & 0x03 {
+                1 => "normal messages",
+                2 => "network management",
+                3 => "normal messages and network management",
+                _ => "reserved",
             });
             if matches!(sub, Some(4 | 5)) {
                 cursor.id("node", CLAUSE, |_| "");
@@ -350,17 +348,15 @@ fn asked(cursor: &mut Cursor<'_, '_>, service: u8) {
         }
         0x2A => {
             const CLAUSE: &str = "ISO 14229-1, 10.5 and C.4";
-            cursor.byte("transmission mode", CLAUSE, |byte| {
-                Some(match byte {
-                    1 => "slow",
-                    2 => "medium",
-                    3 => "fast",
-                    4 => "stop",
-                    _ => "reserved",
-                })
+            cursor.byte("transmission mode", CLAUSE, |byte| match byte {
+                1 => "slow",
+                2 => "medium",
+                3 => "fast",
+                4 => "stop",
+                _ => "reserved",
             });
             while cursor.left() > 0 {
-                cursor.byte("periodic identifier", CLAUSE, |_| None);
+                cursor.byte("periodic identifier", CLAUSE, |_| "");
             }
         }
         0x2C => {
@@ -427,7 +423,7 @@ fn asked(cursor: &mut Cursor<'_, '_>, service: u8) {
         0x86 => {
             sub_function(cursor, "ISO 14229-1, 9.10", event);
             cursor.byte("event window", "ISO 14229-1, 9.10 and B.2", |byte| {
-                Some(if byte == 2 { "without end" } else { "other" })
+                if byte == 2 { "without end" } else { "other" }
             });
             cursor.remainder("event and service to answer with", "ISO 14229-1, 9.10");
         }
@@ -439,10 +435,10 @@ fn asked(cursor: &mut Cursor<'_, '_>, service: u8) {
     }
 }
 
-const fn compression(byte: u8) -> Option<&'static str> {
+const fn compression(byte: u8) -> &'static str {
     match byte {
-        0 => Some("neither compressed nor encrypted"),
-        _ => None,
+        0 => "neither compressed nor encrypted",
+        _ => "",
     }
 }
 
@@ -457,7 +453,7 @@ fn define(cursor: &mut Cursor<'_, '_>, sub: Option<u8>) {
             }
         }
         Some(2) if cursor.left() > 0 => {
-            let format = cursor.byte("address and length format", CLAUSE, |_| None);
+            let format = cursor.byte("address and length format", CLAUSE, |_| "");
             while let Some(format) = format
                 && cursor.left() > 0
             {
@@ -472,6 +468,10 @@ fn define(cursor: &mut Cursor<'_, '_>, sub: Option<u8>) {
     cursor.end(CLAUSE);
 }
 
+#[expect(
+    clippy::too_many_lines,
+    reason = "one arm for each service, in the order of the standard"
+)]
 fn answered(cursor: &mut Cursor<'_, '_>, service: u8) {
     match service {
         0x10 => {
@@ -512,7 +512,7 @@ fn answered(cursor: &mut Cursor<'_, '_>, service: u8) {
         }
         0x29 => {
             sub_function(cursor, "ISO 14229-1:2020, 10.6", authentication);
-            cursor.byte("result", "ISO 14229-1:2020, 10.6", |_| None);
+            cursor.byte("result", "ISO 14229-1:2020, 10.6", |_| "");
             cursor.remainder("authentication data", "ISO 14229-1:2020, 10.6");
         }
         0x2A => cursor.end("ISO 14229-1, 10.5"),
@@ -539,7 +539,7 @@ fn answered(cursor: &mut Cursor<'_, '_>, service: u8) {
         }
         0x34 | 0x35 => {
             const CLAUSE: &str = "ISO 14229-1, 14.2";
-            if let Some(format) = cursor.byte("length format", CLAUSE, |_| None) {
+            if let Some(format) = cursor.byte("length format", CLAUSE, |_| "") {
                 length_number(cursor, usize::from(format >> 4), "longest block", CLAUSE);
             }
             cursor.end(CLAUSE);
@@ -611,11 +611,11 @@ fn identified<'a>(cursor: &mut Cursor<'a, '_>, id: u16, length: usize, context: 
         0xF186 if length >= 1 => {
             cursor.byte("active session", CLAUSE, |byte| {
                 let words = session(byte);
-                Some(if words.is_empty() {
+                if words.is_empty() {
                     sub_range(byte)
                 } else {
                     words
-                })
+                }
             });
         }
         0xF18B | 0xF199 | 0xF19B | 0xF19D => date(cursor, length),

@@ -1,4 +1,4 @@
-//! Fields of ReadDTCInformation (ISO 14229-1, service 0x19), all sub-functions.
+//! Fields of `ReadDTCInformation` (ISO 14229-1, service 0x19), all sub-functions.
 //!
 //! Source: ISO 14229-1:2013, 11.3 and Annex D; the edition of 2020 for 0x1A and 0x56.
 
@@ -87,38 +87,40 @@ fn severity(cursor: &mut Cursor<'_, '_>, name: &'static str) {
 
 fn record(cursor: &mut Cursor<'_, '_>, name: &'static str) -> Option<u8> {
     cursor.byte(name, CLAUSE, |byte| match byte {
-        0xFF => Some("all"),
-        0xFE => Some("all that the law asks for"),
-        0xF0 => Some("reserved"),
-        _ => None,
+        0xFF => "all",
+        0xFE => "all that the law asks for",
+        0xF0 => "reserved",
+        _ => "",
     })
 }
 
 fn functional_group(cursor: &mut Cursor<'_, '_>) {
     cursor.byte("functional group", "ISO 14229-1, D.1", |byte| match byte {
-        0x33 => Some("emissions"),
-        0xD0 => Some("safety"),
-        0xFE => Some("VOBD"),
-        0xFF => Some("all"),
-        _ => None,
+        0x33 => "emissions",
+        0xD0 => "safety",
+        0xFE => "VOBD",
+        0xFF => "all",
+        _ => "",
     });
 }
 
 fn format(cursor: &mut Cursor<'_, '_>) {
-    cursor.byte("format of the codes", "ISO 14229-1, D.4", |byte| {
-        Some(match byte {
+    cursor.byte(
+        "format of the codes",
+        "ISO 14229-1, D.4",
+        |byte| match byte {
             0x00 => "SAE J2012 (ISO 15031-6)",
             0x01 => "ISO 14229-1",
             0x02 => "SAE J1939-73",
             0x03 => "ISO 11992-4",
             0x04 => "SAE J2012, WWH-OBD list",
             _ => "reserved",
-        })
-    });
+        },
+    );
 }
 
 fn memory(cursor: &mut Cursor<'_, '_>) {
-    cursor.byte("user-defined memory", CLAUSE, |_| None);
+    cursor.byte("user-defined memory", CLAUSE, |_| "");
 }
 
 /// What was asked for.
@@ -159,7 +161,7 @@ pub(super) fn request<'a>(cursor: &mut Cursor<'a, '_>, context: &Context<'a>) {
         0x55 => functional_group(cursor),
         0x56 => {
             functional_group(cursor);
-            cursor.byte("readiness group", CLAUSE, |_| None);
+            cursor.byte("readiness group", CLAUSE, |_| "");
         }
         _ => {}
     }
@@ -225,7 +227,7 @@ fn list<'a>(cursor: &mut Cursor<'a, '_>, heads: &[Head], parts: &[Part], context
             Head::SeverityAvailability => severity(cursor, "severity bits supported"),
             Head::Format => format(cursor),
             Head::Readiness => {
-                cursor.byte("readiness group", CLAUSE, |_| None);
+                cursor.byte("readiness group", CLAUSE, |_| "");
             }
         }
     }
@@ -235,7 +237,7 @@ fn list<'a>(cursor: &mut Cursor<'a, '_>, heads: &[Head], parts: &[Part], context
             match part {
                 Part::Severity => severity(cursor, "severity"),
                 Part::Unit => {
-                    cursor.byte("functional unit", CLAUSE, |_| None);
+                    cursor.byte("functional unit", CLAUSE, |_| "");
                 }
                 Part::Code => {
                     code(cursor, context);
@@ -304,30 +306,23 @@ fn snapshot<'a>(cursor: &mut Cursor<'a, '_>, context: &Context<'a>) -> bool {
         let Some(id) = cursor.id("identifier", "ISO 14229-1, Annex C", identifier_name) else {
             return false;
         };
-        match (context.length_of)(id).or_else(|| fixed_length(id)) {
-            Some(length) => cursor.bytes(length, "data", CLAUSE),
-            None => {
-                // Without the length of this identifier nobody can say where the next one starts.
-                let rest = cursor.rest();
-                let range = cursor.at..cursor.payload.len();
-                cursor.at = cursor.payload.len();
-                let words = if turn == count {
-                    ""
-                } else {
-                    "the length of this identifier is not known, so the following ones are in here too"
-                };
-                let meaning = if words.is_empty() {
-                    Words::None
-                } else {
-                    Words::Plain(words)
-                };
-                cursor.put(Field {
-                    meaning,
-                    ..Field::new("data", range, Value::Bytes(rest), CLAUSE)
-                });
-                return false;
-            }
-        }
+        let Some(length) = (context.length_of)(id).or_else(|| fixed_length(id)) else {
+            // Without the length of this identifier nobody can say where the next one starts.
+            let rest = cursor.rest();
+            let range = cursor.at..cursor.payload.len();
+            cursor.at = cursor.payload.len();
+            let words = if turn == count {
+                ""
+            } else {
+                "the length of this identifier is not known, so the following ones are in here too"
+            };
+            cursor.put(Field {
+                meaning: Words::plain(words),
+                ..Field::new("data", range, Value::Bytes(rest), CLAUSE)
+            });
+            return false;
+        };
+        cursor.bytes(length, "data", CLAUSE);
     }
     true
 }
@@ -373,11 +368,7 @@ fn extended(cursor: &mut Cursor<'_, '_>, request: Option<&[u8]>) {
         };
         if length > 0 {
             cursor.put(Field {
-                meaning: if words.is_empty() {
-                    Words::None
-                } else {
-                    Words::Plain(words)
-                },
+                meaning: Words::plain(words),
                 ..Field::new("data", range, Value::Bytes(bytes), CLAUSE)
             });
         }
