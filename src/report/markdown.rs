@@ -22,10 +22,7 @@ pub fn write(report: &Report, out: &mut dyn Write) -> io::Result<()> {
 }
 
 fn summary(report: &Report, out: &mut dyn Write) -> io::Result<()> {
-    match &report.vehicle {
-        Some(vehicle) => writeln!(out, "# ABS report: {}\n", markdown(vehicle))?,
-        None => writeln!(out, "# ABS report\n")?,
-    }
+    writeln!(out, "# {}\n", markdown(&phrase::title(report)))?;
     match &report.safety {
         Some(safety) => {
             writeln!(out, "**SAFETY: {}**\n", phrase::urgency(safety))?;
@@ -193,28 +190,7 @@ fn wheels(report: &Report, out: &mut dyn Write) -> io::Result<()> {
         writeln!(out, "| {} | {} |", markdown(&row.name), cells.join(" | "))?;
     }
     writeln!(out)?;
-    let clock = Clock::new(report);
-    let mut notes = Vec::new();
-    for wheel in &report.wheels {
-        let name = phrase::capital(wheel.wheel.words());
-        for measure in wheel.measures.iter().filter(|m| !m.times_s.is_empty()) {
-            notes.push(format!(
-                "{name}, {}: {}",
-                measure.name,
-                clock.moments(&measure.times_s)
-            ));
-        }
-    }
-    for wheel in &report.wheels {
-        let name = phrase::capital(wheel.wheel.words());
-        notes.extend(
-            wheel
-                .limits
-                .iter()
-                .map(|limit| format!("{name}, not tested: {limit}")),
-        );
-    }
-    items(out, &notes)
+    items(out, &phrase::wheel_notes(report))
 }
 
 fn modules(report: &Report, out: &mut dyn Write) -> io::Result<()> {

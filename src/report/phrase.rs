@@ -240,6 +240,58 @@ pub(super) fn code_meaning(code: &CodeLine) -> String {
     }
 }
 
+/// When measures were seen and what could not be tested, a line each, wheel by wheel.
+pub(super) fn wheel_notes(report: &Report) -> Vec<String> {
+    let clock = Clock::new(report);
+    let mut notes = Vec::new();
+    for wheel in &report.wheels {
+        let name = capital(wheel.wheel.words());
+        for measure in wheel.measures.iter().filter(|m| !m.times_s.is_empty()) {
+            notes.push(format!(
+                "{name}, {}: {}",
+                measure.name,
+                clock.moments(&measure.times_s)
+            ));
+        }
+    }
+    for wheel in &report.wheels {
+        let name = capital(wheel.wheel.words());
+        notes.extend(
+            wheel
+                .limits
+                .iter()
+                .map(|limit| format!("{name}, not tested: {limit}")),
+        );
+    }
+    notes
+}
+
+/// The causes to show with their arithmetic, and the others.
+pub(super) fn split(causes: &[CauseLine]) -> (&[CauseLine], &[CauseLine]) {
+    let likely = causes
+        .iter()
+        .take_while(|cause| cause.probability >= WORTH_DETAIL)
+        .count();
+    causes.split_at(likely.max(FIRST).min(causes.len()))
+}
+
+/// The strongest reason for a cause.
+pub(super) fn strongest<'a>(cause: &CauseLine, report: &'a Report) -> &'a str {
+    let first = cause.speaks_for.first();
+    match first.and_then(|reason| report.findings.get(reason.finding)) {
+        Some(finding) => &finding.summary,
+        None => "Nothing that was read speaks for it.",
+    }
+}
+
+/// The title of the report.
+pub(super) fn title(report: &Report) -> String {
+    match &report.vehicle {
+        Some(vehicle) => format!("ABS report: {vehicle}"),
+        None => "ABS report".to_owned(),
+    }
+}
+
 /// How exact the probabilities are, where that is known.
 pub(super) fn left_out(report: &Report) -> Option<String> {
     report.left_out.map(|share| {

@@ -9,4 +9,6 @@
 mod command;
 mod report;
 mod report_example;
+#[cfg(feature = "schema")]
+mod schemas;
 mod tidy;

@@ -1,7 +1,7 @@
 //! The printers of the report, each with a snapshot of the invented report and with hostile texts in every place.
 
 use tonering::report::escape::is_unseen;
-use tonering::report::{Report, csv, json, markdown, text};
+use tonering::report::{Report, csv, html, json, markdown, text};
 use unicode_width::UnicodeWidthStr as _;
 
 use crate::report_example::{HARM, example, hostile};
@@ -42,6 +42,85 @@ fn json_of_the_example() {
         "json",
         printed(|out| json::write(&example(), out, json::Form::Lines))
     );
+}
+
+#[test]
+fn html_of_the_example() {
+    let mut report = example();
+    for plot in &mut report.plots {
+        plot.columns.truncate(6);
+        plot.reference.truncate(6);
+    }
+    let page = printed(|out| html::write(&report, out));
+    let body = page.split_once("<body>").unwrap().1;
+    let body = body.split("<script>").next().unwrap();
+    insta::assert_snapshot!("html", body);
+}
+
+#[test]
+fn a_page_of_ten_minutes_is_small_and_asks_for_nothing() {
+    let page = printed(|out| html::write(&example(), out));
+    assert!(page.len() < 1_000_000, "{} bytes", page.len());
+    for needle in [
+        "src=", "url(", "@import", "<link", "<iframe", "style=\"", " on",
+    ] {
+        let outside_texts = page.split("<script>").next().unwrap();
+        let found = outside_texts.match_indices(needle).find(|(at, _)| {
+            // In an opening tag or in the style, not in a sentence.
+            let before = &outside_texts[..*at];
+            before.rfind('<') > before.rfind('>')
+        });
+        assert_eq!(found, None, "{needle}");
+    }
+}
+
+#[test]
+fn html_keeps_its_shape_whatever_the_texts() {
+    let tags = |report: &Report| {
+        let page = printed(|out| html::write(report, out));
+        assert!(!page.replace('\n', "").chars().any(is_unseen));
+        let body = page.split_once("<body>").unwrap().1.to_owned();
+        let body = body.split("<script>").next().unwrap().to_owned();
+        body.split('<')
+            .skip(1)
+            .map(|piece| piece.split([' ', '>']).next().unwrap_or("").to_owned())
+            .collect::<Vec<_>>()
+    };
+    let expected = tags(&example());
+    let long = "\u{202e}<b>\"'\u{1b}".repeat(10_000);
+    for harm in HARM.iter().copied().chain([long.as_str()]) {
+        if !harm.is_empty() {
+            assert_eq!(tags(&hostile(harm)), expected, "{harm:.40}");
+        }
+    }
+}
+
+/// Writes the pages that `tests/browser/check.mjs` opens.
+#[test]
+#[ignore = "run by tests/browser/run.sh"]
+fn pages_for_the_browser() {
+    let folder = std::path::PathBuf::from(std::env::var("TONERING_PAGES").unwrap());
+    std::fs::create_dir_all(&folder).unwrap();
+    let mut harm = HARM.concat();
+    harm.push_str(&"<b>\u{202e}&amp;".repeat(1 << 20));
+    let bare = Report {
+        program: "tonering".into(),
+        ..Report::default()
+    };
+    let mut danger = example();
+    if let Some(safety) = &mut danger.safety {
+        safety.urgency = tonering::report::Urgency::DoNotDrive;
+    }
+    let pages = [
+        ("example.html", example()),
+        ("danger.html", danger),
+        ("hostile.html", hostile(&harm)),
+        ("bare.html", bare),
+    ];
+    for (name, report) in pages {
+        let page = printed(|out| html::write(&report, out));
+        std::fs::write(folder.join(name), page).unwrap();
+    }
 }
 
 #[test]

@@ -4,6 +4,16 @@ use std::fmt::{self, Write};
 
 use super::visible;
 
+/// The escaper of all templates (`askama.toml`).
+#[derive(Clone, Copy, Debug)]
+pub struct Strict;
+
+impl askama::filters::Escaper for Strict {
+    fn write_escaped_str<W: Write>(&self, mut out: W, text: &str) -> fmt::Result {
+        html(text, &mut out)
+    }
+}
+
 /// Writes the text so that no part of it can be markup, leave an attribute, or turn the reading direction.
 pub fn html(text: &str, out: &mut impl Write) -> fmt::Result {
     for c in visible(text).chars() {

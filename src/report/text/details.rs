@@ -32,7 +32,7 @@ pub(super) fn causes(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
     if let Some(fit) = &report.fit {
         page.text(Form::indent(2).styled_lead("Mind: ", BOLD), fit)?;
     }
-    let (detailed, brief) = split(&report.causes);
+    let (detailed, brief) = phrase::split(&report.causes);
     for (at, cause) in detailed.iter().enumerate() {
         page.blank()?;
         let lead = format!("{}  {:>5}  ", at + 1, phrase::percent(cause.probability));
@@ -73,15 +73,6 @@ pub(super) fn causes(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
         )?;
     }
     Ok(())
-}
-
-/// The causes to show with reasons, and the others.
-fn split(causes: &[CauseLine]) -> (&[CauseLine], &[CauseLine]) {
-    let likely = causes
-        .iter()
-        .take_while(|cause| cause.probability >= phrase::WORTH_DETAIL)
-        .count();
-    causes.split_at(likely.max(phrase::FIRST).min(causes.len()))
 }
 
 fn weighed(

@@ -4,18 +4,14 @@
 use std::io;
 
 use super::page::{BOLD, CARE, DANGER, DIM, Form, Page};
-use crate::report::{CauseLine, Report, Urgency, phrase};
+use crate::report::{Report, Urgency, phrase};
 
 /// Columns of the bar of a probability.
 const BAR: u8 = 20;
 
 /// Writes it.
 pub(super) fn write(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
-    let title = match &report.vehicle {
-        Some(vehicle) => format!("ABS report: {vehicle}"),
-        None => "ABS report".to_owned(),
-    };
-    page.text(Form::indent(0).style(BOLD).lines(1), &title)?;
+    page.text(Form::indent(0).style(BOLD).lines(1), &phrase::title(report))?;
     page.blank()?;
     safety(report, page)?;
     causes(report, page)?;
@@ -61,24 +57,9 @@ fn causes(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
             Form::indent(2).lead(&lead).style(BOLD).lines(1),
             &phrase::cause(cause),
         )?;
-        page.text(Form::indent(5).lines(1), &strongest(cause, report))?;
+        page.text(Form::indent(5).lines(1), phrase::strongest(cause, report))?;
     }
     Ok(())
-}
-
-/// The strongest reason for a cause.
-fn strongest(cause: &CauseLine, report: &Report) -> String {
-    let reason = |weighed: &[crate::report::Weighed]| {
-        let first = weighed.first()?;
-        report.findings.get(first.finding)
-    };
-    if let Some(finding) = reason(&cause.speaks_for) {
-        return finding.summary.clone();
-    }
-    match reason(&cause.speaks_against) {
-        Some(finding) => format!("Speaks against it: {}", finding.summary),
-        None => "Nothing read speaks for or against it.".to_owned(),
-    }
 }
 
 fn next_check(report: &Report, page: &mut Page<'_>) -> io::Result<()> {

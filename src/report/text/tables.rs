@@ -9,8 +9,7 @@ use tabled::settings::{Padding, Style, Width};
 
 use super::page::{BOLD, DIM, Form, Page};
 use crate::place::Wheel;
-use crate::report::phrase::{self, Clock};
-use crate::report::{Report, WheelLine};
+use crate::report::{Report, phrase};
 
 /// Columns that a table is set in from the left.
 const INDENT: usize = 2;
@@ -31,28 +30,9 @@ pub(super) fn wheels(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
         cells
     }));
     table(page, &rows)?;
-    let clock = Clock::new(report);
-    for wheel in &report.wheels {
-        wheel_times(wheel, clock, page)?;
-    }
-    for wheel in &report.wheels {
-        for limit in &wheel.limits {
-            let lead = format!("{}, not tested: ", phrase::capital(wheel.wheel.words()));
-            page.text(Form::indent(INDENT).styled_lead(&lead, DIM), limit)?;
-        }
-    }
-    Ok(())
-}
-
-fn wheel_times(wheel: &WheelLine, clock: Clock<'_>, page: &mut Page<'_>) -> io::Result<()> {
-    for measure in wheel.measures.iter().filter(|m| !m.times_s.is_empty()) {
-        let text = format!(
-            "{}, {}: {}",
-            phrase::capital(wheel.wheel.words()),
-            measure.name,
-            clock.moments(&measure.times_s)
-        );
-        page.text(Form::indent(INDENT), &text)?;
+    page.blank()?;
+    for note in phrase::wheel_notes(report) {
+        page.text(Form::indent(INDENT).styled_lead("* ", DIM), &note)?;
     }
     Ok(())
 }
