@@ -13,7 +13,10 @@ use crate::report_example::example;
 /// Every schema with its file.
 fn schemas() -> Vec<(&'static str, Value)> {
     let value = |schema: schemars::Schema| serde_json::to_value(schema).unwrap();
-    vec![("report.schema.json", value(schemars::schema_for!(ReportOut)))]
+    vec![(
+        "report.schema.json",
+        value(schemars::schema_for!(ReportOut)),
+    )]
 }
 
 #[test]
@@ -93,7 +96,13 @@ fn check(value: &Value, schema: &Value, root: &Value, path: &str, faults: &mut V
         return;
     }
     for (index, item) in value.as_array().into_iter().flatten().enumerate() {
-        check(item, &schema["items"], root, &format!("{path}[{index}]"), faults);
+        check(
+            item,
+            &schema["items"],
+            root,
+            &format!("{path}[{index}]"),
+            faults,
+        );
     }
     if let Some(object) = value.as_object() {
         for name in schema["required"].as_array().into_iter().flatten() {
