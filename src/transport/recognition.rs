@@ -15,7 +15,7 @@ use super::echo::likeness;
 use super::form::Prior;
 use super::lane::Standing;
 use super::observer::{Observer, Verdict, is_plausible, refusal};
-use super::pci::Pci;
+use super::pci::{self, Pci};
 use super::queue::Owner;
 use super::stream::{Head, Outcome, Stream};
 use crate::frame::{Frame, Timestamp};
@@ -38,7 +38,9 @@ struct Evidence {
 impl Observer {
     /// A frame of an identifier that is not decided yet.
     pub(super) fn hear_undecided(&mut self, bus: usize, lane_index: u32, frame: &Frame<'_>) {
-        for extended in [false, true] {
+        // The reading in which the frame is a whole message comes first, and wins if both show likeness.
+        let first = is_single(frame, true) && !is_single(frame, false);
+        for extended in [first, !first] {
             let Some(lane) = self.lanes.get_mut(lane_index as usize) else {
                 return;
             };
@@ -181,12 +183,13 @@ impl Observer {
         }
         let lane = stream.owner.lane;
         let window = self.clock.limit(ANSWER_WINDOW);
-        let mut best: Option<(bool, u32, u64, u32)> = None;
+        let mut best: Option<Rank> = None;
         for &other_index in &bus.streams {
             let Some(other) = self.streams.get(other_index as usize) else {
                 continue;
             };
-            if other.is_free || other.owner.lane == lane {
+            // Who is still sending its request cannot have been answered.
+            if other.is_free || other.owner.lane == lane || other.is_open() {
                 continue;
             }
             let in_time = match (time, other.asked.time) {
@@ -199,20 +202,35 @@ impl Observer {
             let Some(bits) = likeness(other.asked.bytes(), head, whole) else {
                 continue;
             };
-            let rank = (
-                partner == Some(other.address),
+            let number = other.asked.number;
+            let rank = Rank {
+                is_partner: partner == Some(other.address),
                 bits,
-                other.asked.number,
-                other_index,
-            );
+                is_usual: are_usual_partners(other.address, stream.address),
+                is_unanswered: other
+                    .answered
+                    .is_none_or(|(answered, by)| answered != number || by == answerer),
+                likeness: self.likeness_of(other_index, answerer),
+                number,
+                asker: other_index,
+            };
             if best.is_none_or(|best| rank > best) {
                 best = Some(rank);
             }
         }
-        let Some((is_partner, bits, number, asker)) = best else {
+        let Some(Rank {
+            is_partner,
+            bits,
+            number,
+            asker,
+            ..
+        }) = best
+        else {
             return;
         };
-        self.note_who_answers(asker, answerer, number);
+        if partner.is_none() || is_partner {
+            self.note_who_answers(asker, answerer, number);
+        }
         if is_partner && settled && self.is_settled(asker) {
             return;
         }
@@ -307,6 +325,9 @@ impl Observer {
             if self.is_settled(side) {
                 continue;
             }
+            if self.yields_to_other_reading(side) {
+                return;
+            }
             let prior = self.prior_of(side);
             needed = needed.max(if at_end {
                 prior.needed_at_end(other_is_known)
@@ -325,6 +346,26 @@ impl Observer {
         if self.is_settled(asker) && self.is_settled(answerer) {
             self.link(asker, answerer, bits);
         }
+    }
+
+    /// Whether this reading of an undecided identifier has given no whole message, and the other one has.
+    fn yields_to_other_reading(&self, stream: u32) -> bool {
+        let Some(owner) = self.streams.get(stream as usize).map(|stream| stream.owner) else {
+            return true;
+        };
+        let habits = self
+            .lanes
+            .get(owner.lane as usize)
+            .and_then(|lane| lane.habits.as_ref());
+        habits.is_some_and(|habits| {
+            let [normal, extended] = &**habits;
+            let (own, other) = if owner.extended {
+                (extended, normal)
+            } else {
+                (normal, extended)
+            };
+            own.messages == 0 && other.messages > 0 && !other.is_refuted
+        })
     }
 
     /// Makes the two each other's partners, unless one has a better one.
@@ -674,6 +715,41 @@ impl Observer {
             None => stream.has_asked(),
         }
     }
+}
+
+/// How well a request suits an answer; the greatest is the best. In the order of weight.
+#[derive(Clone, Copy, Debug, Eq, Ord, PartialEq, PartialOrd)]
+struct Rank {
+    is_partner: bool,
+    bits: u32,
+    is_usual: bool,
+    is_unanswered: bool,
+    likeness: u32,
+    number: u64,
+    asker: u32,
+}
+
+/// Whether the identifiers lie as makers like them: answers 8 above the requests, or target and source exchanged, or
+/// the extended data page's `0x17FC` and `0x17FE`. It only decides between requests that are otherwise equal.
+fn are_usual_partners(request: Address, response: Address) -> bool {
+    let (Address::Can { id: asked, .. }, Address::Can { id: answered, .. }) = (request, response)
+    else {
+        return false;
+    };
+    let (asked_raw, answered_raw) = (asked.raw(), answered.raw());
+    let far = answered_raw.wrapping_sub(asked_raw);
+    if !asked.is_extended() {
+        return far == 8;
+    }
+    let swapped = (asked_raw & 0xFF) << 8 | (asked_raw >> 8) & 0xFF;
+    answered_raw & 0xFFFF == swapped || far == 0x2_0000
+}
+
+fn is_single(frame: &Frame<'_>, extended: bool) -> bool {
+    matches!(
+        pci::parse(frame.data, usize::from(extended)),
+        Ok(Pci::Single { length, data }) if data.len() == length
+    )
 }
 
 fn habit_of(lane: &mut super::lane::Lane, extended: bool) -> Option<&mut super::form::Habit> {

@@ -13,6 +13,9 @@ mod header;
 mod packet;
 mod tcp;
 
+#[cfg(test)]
+mod tests;
+
 pub use header::PayloadType;
 
 use std::net::SocketAddr;

@@ -3,6 +3,7 @@
 mod corpus;
 mod faults;
 mod published;
+mod recognition;
 
 use std::fmt::Write as _;
 
