@@ -12,7 +12,7 @@ mod test_capture;
 mod trace;
 mod unit;
 
-pub use extract::{Extractor, Unsampled};
+pub use extract::{Columns, Extractor, Row, Unsampled};
 pub use field::{ByteOrder, Coding, Field, FieldError};
 pub use source::{Carrier, Selector, SignalName, SignalSource};
 pub use trace::Trace;

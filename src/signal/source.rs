@@ -160,16 +160,11 @@ impl SignalSource {
 
     /// The value of a raw number in the quantity's own unit; NaN where it is marked as invalid.
     #[inline]
-    #[expect(
-        clippy::cast_possible_truncation,
-        reason = "traces hold single precision: a ten-thousandth of a km/h at motorway speed"
-    )]
-    pub fn value(&self, raw: u64) -> f32 {
+    pub fn value(&self, raw: u64) -> f64 {
         if self.invalid.contains(&raw) {
-            return f32::NAN;
+            return f64::NAN;
         }
-        let in_unit = self.field.number(raw) * self.factor + self.offset;
-        (in_unit * self.unit_factor) as f32
+        (self.field.number(raw) * self.factor + self.offset) * self.unit_factor
     }
 
     /// The smallest step of its value, in the quantity's own unit; 0 for a floating-point number.

@@ -99,6 +99,26 @@ fn answers_give_signals_too() {
 }
 
 #[test]
+fn rows_are_the_traces_turned_round() {
+    let text = "(1.000000) can0 1A0#0064012C\n(1.000100) can0 100#0000\n(2.000000) can0 1A0#FFFF00C8\n(2.000000) can1 1A0#012C\n";
+    let profile = profile(FOUR);
+    let mut columns = Columns::new(&profile);
+    let mut rows = Vec::new();
+    for line in &lines(text) {
+        rows.extend(columns.push_frame(&line.frame()));
+    }
+    assert_eq!(columns.unsampled().short, 1);
+    rows.extend(columns.finish());
+    let seconds: Vec<_> = rows
+        .iter()
+        .map(|row| row.time.nanos() / 1_000_000_000)
+        .collect();
+    assert_eq!(seconds, [1, 2]);
+    assert_eq!(rows[0].speeds, [Some(1.0), Some(3.0), None, None]);
+    assert_eq!(rows[1].speeds, [Some(3.0), Some(2.0), None, None]);
+}
+
+#[test]
 fn multiplexed_signals_are_read_only_when_selected() {
     let dbc = "BO_ 416 W: 8 X\n SG_ P M : 0|8@1+ (1,0) [0|0] \"\" X\n SG_ S m1 : 8|16@1+ (0.01,0) [0|0] \"km/h\" X\n";
     let text =

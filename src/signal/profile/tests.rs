@@ -65,10 +65,10 @@ fn a_whole_profile() {
     );
     assert!((left_rear.value(100) - 36.0).abs() < 1e-5);
     let right_rear = profile.speeds[Wheel::RightRear.index()].as_ref().unwrap();
-    assert!((f64::from(right_rear.value(100)) - 6.0 * 1.927_295).abs() < 1e-4);
+    assert!((right_rear.value(100) - 6.0 * 1.927_295).abs() < 1e-4);
     let yaw = profile.yaw_rate.as_ref().unwrap();
     assert_eq!(yaw.invalid, [0xFFFF]);
-    assert!((f64::from(yaw.value(0x8000)) + 327.68_f64.to_radians()).abs() < 1e-6);
+    assert!((yaw.value(0x8000) + 327.68_f64.to_radians()).abs() < 1e-6);
     let speed = profile.vehicle_speed.as_ref().unwrap();
     assert_eq!((speed.field.start_bit(), speed.field.length()), (7, 8));
     assert_eq!(speed.field.byte_order(), ByteOrder::Big);
