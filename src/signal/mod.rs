@@ -5,6 +5,7 @@
 pub mod dbc;
 mod extract;
 mod field;
+pub mod find;
 pub mod profile;
 mod source;
 #[cfg(test)]
