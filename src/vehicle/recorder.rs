@@ -125,29 +125,7 @@ impl Recorder {
 }
 
 fn observer(profile: &Profile) -> Observer {
-    let mut book = crate::transport::AddressBook::new();
-    for module in &profile.modules {
-        let _ = book.add(crate::transport::Conversation {
-            request: module.request,
-            response: module.response,
-            addressing: match module.request {
-                crate::transport::Address::Can {
-                    extension: Some(_), ..
-                } => crate::transport::Addressing::Extended,
-                _ => crate::transport::Addressing::Normal,
-            },
-        });
-    }
-    for &address in &profile.functional {
-        let addressing = match address {
-            crate::transport::Address::Can {
-                extension: Some(_), ..
-            } => crate::transport::Addressing::Extended,
-            _ => crate::transport::Addressing::Normal,
-        };
-        book.add_functional(address, addressing);
-    }
-    Observer::new(book)
+    Observer::new(profile.address_book())
 }
 
 impl Stages {
@@ -229,7 +207,7 @@ impl Stages {
             }
             Some(0x41 | 0x62) => {
                 self.extractor
-                    .push_answer(message.address, payload, message.start);
+                    .push_answer(message.address, Some(asked), payload, message.start);
             }
             _ => {}
         }

@@ -67,13 +67,15 @@ impl Columns {
     pub fn push_answer(
         &mut self,
         address: Address,
+        request: Option<&[u8]>,
         payload: &[u8],
         time: Option<Timestamp>,
     ) -> Option<Row> {
         let (open, mut done) = (&mut self.open, None);
-        self.router.answer(address, payload, time, |sample| {
-            done = done.or(put(open, &sample));
-        });
+        self.router
+            .answer(address, request, payload, time, |sample| {
+                done = done.or(put(open, &sample));
+            });
         done
     }
 

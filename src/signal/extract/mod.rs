@@ -59,40 +59,20 @@ impl Extractor {
     }
 
     /// Takes the signals of one whole answer: `payload` begins with the service identifier. Positive answers to services
-    /// 0x22 (0x62) and mode 01 (0x41) are looked into.
-    pub fn push_answer(&mut self, address: Address, payload: &[u8], time: Option<Timestamp>) {
-        let (traces, base) = (&mut self.traces, self.time_base_s);
-        self.router.answer(address, payload, time, |sample| {
-            record(traces, base, &sample);
-        });
-    }
-
-    /// Takes the signals of one data identifier's data.
-    pub fn push_identifier(
+    /// 0x22 (0x62) and mode 01 (0x41) are looked into, several identifiers or parameters in one answer too; `request` is
+    /// what was asked, where it is known. When several modules give the same parameter, the first is listened to.
+    pub fn push_answer(
         &mut self,
         address: Address,
-        did: u16,
-        data: &[u8],
+        request: Option<&[u8]>,
+        payload: &[u8],
         time: Option<Timestamp>,
     ) {
         let (traces, base) = (&mut self.traces, self.time_base_s);
-        self.router.identifier(address, did, data, time, |sample| {
-            record(traces, base, &sample);
-        });
-    }
-
-    /// Takes the signals of one parameter's data. When several modules give the same parameter, the first is listened to.
-    pub fn push_parameter(
-        &mut self,
-        address: Address,
-        pid: u8,
-        data: &[u8],
-        time: Option<Timestamp>,
-    ) {
-        let (traces, base) = (&mut self.traces, self.time_base_s);
-        self.router.parameter(address, pid, data, time, |sample| {
-            record(traces, base, &sample);
-        });
+        self.router
+            .answer(address, request, payload, time, |sample| {
+                record(traces, base, &sample);
+            });
     }
 
     /// What gave no sample so far.

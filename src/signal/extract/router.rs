@@ -6,6 +6,7 @@
 use std::collections::BTreeMap;
 
 use crate::frame::{Channel, Frame, MAX_DATA, Timestamp};
+use crate::service;
 use crate::signal::field::padded;
 use crate::signal::profile::Profile;
 use crate::signal::{ByteOrder, Carrier, Coding, Field, SignalName, SignalSource};
@@ -189,26 +190,32 @@ impl Router {
         }
     }
 
-    /// Hands the samples of one whole positive answer to `sink`.
+    /// Hands the samples of one whole positive answer to `sink`. The request tells several identifiers in one answer apart.
     pub(super) fn answer(
         &mut self,
         address: Address,
+        request: Option<&[u8]>,
         payload: &[u8],
         time: Option<Timestamp>,
-        sink: impl FnMut(Sample<'_>),
+        mut sink: impl FnMut(Sample<'_>),
     ) {
-        match payload {
-            [0x62, high, low, data @ ..] => {
-                let did = u16::from_be_bytes([*high, *low]);
-                self.identifier(address, did, data, time, sink);
+        match payload.first() {
+            Some(0x62) if !self.identifiers.is_empty() => {
+                for (did, data) in service::identifiers(request, payload, &|_| None) {
+                    self.identifier(address, did, data, time, &mut sink);
+                }
             }
-            [0x41, pid, data @ ..] => self.parameter(address, *pid, data, time, sink),
+            Some(0x41) => {
+                for (pid, data) in service::parameters(payload) {
+                    self.parameter(address, pid, data, time, &mut sink);
+                }
+            }
             _ => {}
         }
     }
 
     /// Hands the samples of one data identifier's data to `sink`.
-    pub(super) fn identifier(
+    fn identifier(
         &mut self,
         address: Address,
         did: u16,
@@ -227,7 +234,7 @@ impl Router {
     }
 
     /// Hands the samples of one parameter's data to `sink`. When several modules give it, the first is listened to.
-    pub(super) fn parameter(
+    fn parameter(
         &mut self,
         address: Address,
         pid: u8,

@@ -78,23 +78,30 @@ fn answers_give_signals_too() {
     let other = Address::can(CanId::standard(0x7E9).unwrap());
     let at = |seconds| Some(Timestamp::from_seconds(seconds));
     extractor.set_time_base(10.0);
-    extractor.push_answer(module, &[0x62, 0x2B, 0x10, 0x7B], at(1.0));
-    extractor.push_answer(engine, &[0x62, 0x2B, 0x10, 0xFF], at(1.1));
-    extractor.push_answer(module, &[0x62, 0x2B, 0x10], at(1.2));
-    extractor.push_answer(engine, &[0x41, 0x0D, 0x32], at(2.0));
-    extractor.push_answer(other, &[0x41, 0x0D, 0x33], at(2.0));
-    extractor.push_answer(engine, &[0x41, 0x42, 0x34, 0xA8], at(3.0));
+    extractor.push_answer(module, None, &[0x62, 0x2B, 0x10, 0x7B], at(1.0));
+    extractor.push_answer(engine, None, &[0x62, 0x2B, 0x10, 0xFF], at(1.1));
+    extractor.push_answer(module, None, &[0x62, 0x2B, 0x10], at(1.2));
+    extractor.push_answer(engine, None, &[0x41, 0x0D, 0x32], at(2.0));
+    extractor.push_answer(other, None, &[0x41, 0x0D, 0x33], at(2.0));
+    extractor.push_answer(engine, None, &[0x41, 0x42, 0x34, 0xA8], at(3.0));
+    // Several in one answer: parameters by the standard's lengths, identifiers by the request.
+    extractor.push_answer(engine, None, &[0x41, 0x0C, 0x1A, 0xF8, 0x0D, 0x3C], at(4.0));
+    let request = [0x22, 0x2B, 0x01, 0x2B, 0x10];
+    let answer = [0x62, 0x2B, 0x01, 0x00, 0x64, 0x2B, 0x10, 0x7C];
+    extractor.push_answer(module, Some(&request), &answer, at(4.0));
     assert_eq!(extractor.unsampled().short, 1);
     let signals = extractor.finish();
     let voltage = signals.supply_voltage.unwrap();
-    assert_eq!(
-        (voltage.len(), voltage.time_s[0].total_cmp(&11.0)),
-        (1, std::cmp::Ordering::Equal)
-    );
-    assert!((voltage.value[0] - 12.3).abs() < 1e-5);
+    assert!((voltage.time_s[0] - 11.0).abs() < 1e-9);
+    let volts: Vec<_> = voltage
+        .value
+        .iter()
+        .map(|value| format!("{value:.1}"))
+        .collect();
+    assert_eq!(volts, ["12.3", "12.4"]);
     // Source: SAE J1979, scaling of PID 0x0D (1 km/h a bit) and 0x42 (0.001 V a bit): 0x34A8 is 13.48 V.
     let speed = signals.vehicle_speed.unwrap();
-    assert_eq!(speed.value, [50.0]);
+    assert_eq!(speed.value, [50.0, 60.0]);
     assert!((signals.battery_voltage.unwrap().value[0] - 13.48).abs() < 1e-5);
 }
 

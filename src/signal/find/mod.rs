@@ -23,7 +23,6 @@ mod scale;
 use std::fmt::Write as _;
 
 use crate::frame::{CanId, Frame, Timestamp};
-use crate::transport::Address;
 
 use super::profile::Profile;
 use super::{Carrier, Quantity, SignalSource};
@@ -127,10 +126,13 @@ impl Finder {
         }
     }
 
-    /// Takes one whole answer; mode 01 replies that begin with PID 0x0D count.
-    pub fn push_answer(&mut self, _address: Address, payload: &[u8], time: Option<Timestamp>) {
-        if let [0x41, 0x0D, kmh, ..] = payload {
-            self.reported(time, f64::from(*kmh));
+    /// Takes one whole answer of any module; PID 0x0D in mode 01 replies counts. Answers of one frame are understood by
+    /// [`Finder::push_frame`] already.
+    pub fn push_answer(&mut self, payload: &[u8], time: Option<Timestamp>) {
+        for (pid, data) in crate::service::parameters(payload) {
+            if let (0x0D, [kmh, ..]) = (pid, data) {
+                self.reported(time, f64::from(*kmh));
+            }
         }
     }
 

@@ -6,7 +6,7 @@ use std::path::Path;
 
 use crate::frame::CanId;
 use crate::place::Wheel;
-use crate::transport::Address;
+use crate::transport::{Address, AddressBook, Addressing};
 use crate::vehicle::{Role, SensorKind, WheelData};
 
 use super::fault::{
@@ -14,7 +14,7 @@ use super::fault::{
 };
 use super::file::{FunctionalFile, ModuleFile, ProfileFile, SignalFile, WheelsFile};
 use super::place_signal;
-use super::{Addressing, Profile, ProfileModule, Protocol, Tyre, shape};
+use super::{Profile, ProfileModule, Protocol, Tyre, shape};
 use crate::signal::dbc::Dbc;
 use crate::signal::{SignalName, SignalSource};
 
@@ -162,7 +162,8 @@ impl Loader<'_> {
     }
 
     fn modules(&mut self, files: &[Option<ModuleFile>]) -> Vec<ProfileModule> {
-        let mut modules: Vec<ProfileModule> = Vec::new();
+        let mut modules = Vec::new();
+        let mut book = AddressBook::new();
         for (index, file) in files.iter().enumerate() {
             let Some(file) = file else { continue };
             let at = |key| [Step::Key("modules"), Step::Index(index), Step::Key(key)];
@@ -213,24 +214,18 @@ impl Loader<'_> {
             let (Some(request), Some(response)) = (request, response) else {
                 continue;
             };
-            if request == response {
-                self.fault(
-                    &at("response"),
-                    "the same as the request; a module answers elsewhere",
-                );
-            }
-            if let Some(other) = modules.iter().find(|before| before.request == request) {
-                let text = format!("{request} is already the request of {:?}", other.name);
-                self.fault(&at("request"), text);
-            }
-            modules.push(ProfileModule {
+            let module = ProfileModule {
                 name: file.name.clone(),
                 role,
                 request,
                 response,
                 addressing,
                 protocol,
-            });
+            };
+            if let Err(error) = book.add(module.conversation()) {
+                self.fault(&at("request"), error.to_string());
+            }
+            modules.push(module);
         }
         modules
     }

@@ -14,7 +14,7 @@ mod tyre;
 use std::io;
 use std::path::Path;
 
-use crate::transport::Address;
+use crate::transport::{Address, AddressBook, Addressing, Conversation};
 use crate::vehicle::{Role, WheelData};
 
 pub use fault::{Fault, ProfileErrors};
@@ -71,6 +71,17 @@ pub struct ProfileModule {
     pub addressing: Addressing,
     /// Which language it speaks.
     pub protocol: Protocol,
+}
+
+impl ProfileModule {
+    /// Its conversation with the tester.
+    pub const fn conversation(&self) -> Conversation {
+        Conversation {
+            request: self.request,
+            response: self.response,
+            addressing: self.addressing,
+        }
+    }
 }
 
 /// Which diagnostic language a module speaks.
@@ -138,24 +149,30 @@ impl Profile {
         named.filter_map(|(name, source)| source.as_ref().map(|source| (name, source)))
     }
 
+    /// Who talks to whom, for the transport: every module's conversation and the addresses of requests to all.
+    pub fn address_book(&self) -> AddressBook {
+        let mut book = AddressBook::new();
+        for module in &self.modules {
+            // What does not fit was a fault when the profile was read.
+            let _ = book.add(module.conversation());
+        }
+        for &address in &self.functional {
+            let addressing = match address {
+                Address::Can {
+                    extension: Some(_), ..
+                } => Addressing::Extended,
+                _ => Addressing::Normal,
+            };
+            book.add_functional(address, addressing);
+        }
+        book
+    }
+
     /// The profile as YAML that [`Profile::parse`] reads to the same effect: identifiers in hexadecimal, signals of a DBC
     /// file written out.
     pub fn to_yaml(&self) -> String {
         print::yaml(self)
     }
-}
-
-/// How messages are addressed (ISO 15765-2).
-#[derive(Clone, Copy, Debug, Eq, Hash, Ord, PartialEq, PartialOrd)]
-pub enum Addressing {
-    /// The identifier says everything.
-    Normal,
-    /// 29-bit identifiers that hold both addresses.
-    NormalFixed,
-    /// The first data byte is the target's address.
-    Extended,
-    /// The first data byte extends the address.
-    Mixed,
 }
 
 #[cfg(test)]

@@ -8,10 +8,10 @@ use std::fmt::{Display, Write as _};
 use crate::frame::CanId;
 use crate::place::Wheel;
 use crate::signal::{Carrier, Coding, SignalName, SignalSource, Unit};
-use crate::transport::Address;
+use crate::transport::{Address, Addressing};
 use crate::vehicle::{Role, SensorKind};
 
-use super::{Addressing, Profile};
+use super::Profile;
 
 pub(super) fn yaml(profile: &Profile) -> String {
     let mut out = String::from("profile: 1\n");

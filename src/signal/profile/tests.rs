@@ -91,6 +91,15 @@ fn what_is_printed_reads_the_same() {
 }
 
 #[test]
+fn conversations_that_clash_are_faults() {
+    let text = "profile: 1\nmodules:\n  - { name: A, request: 0x740, response: 0x748 }\n  - { name: B, request: 0x740, response: 0x749 }\n  \
+                - { name: C, request: 0x700, response: 0x700 }\n";
+    let errors = read(text).unwrap_err();
+    let lines: Vec<_> = errors.faults.iter().map(|fault| fault.line).collect();
+    assert_eq!(lines, [Some(4), Some(5)], "{errors}");
+}
+
+#[test]
 fn only_the_version_is_needed() {
     let profile = read("profile: 1\n").unwrap();
     assert_eq!(profile.sources().count(), 0);
