@@ -12,6 +12,7 @@ use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
 use tonering::capture::{Capture, Item, Tally};
+use tonering::frame::Channels;
 use tonering::signal::profile::Profile;
 
 use super::console::{Console, remark};
@@ -39,6 +40,26 @@ pub(crate) fn each_item(
     console: Console,
     mut take: impl FnMut(&Item<'_>) -> anyhow::Result<()>,
 ) -> anyhow::Result<bool> {
+    each_step(capture, console, |step| match step {
+        Step::Item(item) => take(item),
+        Step::After(_) => Ok(()),
+    })
+}
+
+/// What [`each_step`] hands out.
+pub(crate) enum Step<'a> {
+    /// An item, which borrows from the capture.
+    Item(&'a Item<'a>),
+    /// The buses seen so far, after each item.
+    After(&'a Channels),
+}
+
+/// The same as [`each_item`], and after each item the names of the buses, for those who print them as they go.
+pub(crate) fn each_step(
+    capture: &mut Capture,
+    console: Console,
+    mut take: impl FnMut(Step<'_>) -> anyhow::Result<()>,
+) -> anyhow::Result<bool> {
     let total = std::fs::metadata(capture.name())
         .map(|file| file.len())
         .ok();
@@ -46,7 +67,7 @@ pub(crate) fn each_item(
     let mut until_look = LOOK;
     let whole = loop {
         match capture.next_item() {
-            Ok(Some(item)) => take(&item)?,
+            Ok(Some(item)) => take(Step::Item(&item))?,
             Ok(None) => break true,
             Err(error) => {
                 remark(&format!(
@@ -56,6 +77,7 @@ pub(crate) fn each_item(
                 break false;
             }
         }
+        take(Step::After(capture.channels()))?;
         until_look -= 1;
         if until_look == 0 {
             until_look = LOOK;

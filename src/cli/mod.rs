@@ -2,6 +2,7 @@
 //! printer. Files, clocks and the terminal are met here and nowhere else.
 
 mod console;
+mod decode;
 mod explain;
 mod input;
 mod output;
@@ -37,6 +38,7 @@ Exit status: 0 a result was made; 1 it could not be made; 2 wrong usage.";
 /// One entry for each command; each has its own file with `Args` and `run(&Args, Console) -> anyhow::Result<()>`.
 #[derive(Debug, Subcommand)]
 enum Command {
+    Decode(decode::Args),
     Explain(explain::Args),
 }
 
@@ -55,6 +57,7 @@ pub(crate) fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     };
     let console = Console::detect();
     let result: anyhow::Result<()> = match arguments.command {
+        Command::Decode(args) => decode::run(&args, console),
         Command::Explain(args) => explain::run(&args, console),
     };
     match result {

@@ -30,6 +30,7 @@ pub enum Family {
 /// What the members of each conversation have spoken so far.
 #[derive(Debug, Default)]
 pub struct Families {
+    known: HashMap<Address, Family>,
     spoken: HashMap<(Channel, Address), Spoken>,
 }
 
@@ -50,11 +51,20 @@ impl Families {
         Self::default()
     }
 
+    /// Says which family a module's requests or answers belong to, as a profile does.
+    pub fn know(&mut self, address: Address, family: Family) {
+        self.known.insert(address, family);
+    }
+
     /// Notes what a message shows, and says which family it belongs to.
     pub fn of(&mut self, message: &Message) -> Family {
         let Some(service) = message.service() else {
             return Family::Unknown;
         };
+        if is_foreign_address(message.address) {
+            self.note(message, service, Family::Other);
+            return Family::Other;
+        }
         if let Some(family) = clear_cut(service, &message.payload) {
             // Most messages of a capture; only a maker's own family is ever asked for them.
             self.note(message, service, family);
@@ -94,6 +104,9 @@ impl Families {
     }
 
     fn known(&self, message: &Message) -> Family {
+        if let Some(family) = self.known.get(&message.address) {
+            return *family;
+        }
         let mut sum = Spoken::default();
         for address in [Some(message.address), message.partner]
             .into_iter()
@@ -127,6 +140,19 @@ impl Families {
     }
 }
 
+/// Identifier 0x101 with target 0xFD or 0xFE is the "all nodes" address of a maker's own family.
+///
+/// Source: published: the general notes on GMLAN diagnostics in the documents of scapy (`gmlan`), all-nodes request.
+fn is_foreign_address(address: Address) -> bool {
+    match address {
+        Address::Can {
+            id,
+            extension: Some(0xFD | 0xFE),
+        } => id.raw() == 0x101 && !id.is_extended(),
+        _ => false,
+    }
+}
+
 /// The family of a message whose bytes leave no doubt.
 pub(super) fn clear_cut(service: u8, payload: &[u8]) -> Option<Family> {
     let second = payload.get(1).copied();
@@ -152,7 +178,7 @@ pub(super) fn clear_cut(service: u8, payload: &[u8]) -> Option<Family> {
         | 0x81
         | 0x82 => Some(Family::Kwp),
         0xA0..=0xBE => Some(Family::Other),
-        0x10 | 0x14 | 0x3E | 0x85 => shared(service, second, payload.len()),
+        0x10 | 0x14 | 0x28 | 0x3E | 0x85 => shared(service, second, payload.len()),
         _ => None,
     }
 }
@@ -166,6 +192,8 @@ const fn shared(service: u8, second: Option<u8>, length: usize) -> Option<Family
         }
         (0x50, Some(0x01..=0x7E)) if length > 2 => Some(Family::Uds),
         (0x3E | 0x7E, Some(0x00 | 0x80)) => Some(Family::Uds),
+        // Neither ISO 14229 nor KWP 2000 has these without a second byte.
+        (0x50 | 0x28, None) => Some(Family::Other),
         (0x14, _) if length >= 4 => Some(Family::Uds),
         (0x14 | 0x54, _) if length == 3 => Some(Family::Kwp),
         (0x85 | 0xC5, Some(0x01 | 0x02 | 0x81 | 0x82)) if length == 2 => Some(Family::Uds),

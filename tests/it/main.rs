@@ -7,6 +7,7 @@
 )]
 
 mod command;
+mod decode;
 mod report;
 mod report_example;
 #[cfg(feature = "schema")]
