@@ -194,9 +194,9 @@ fn one(
             printer,
             out,
             &mut families,
-            &mut requests,
+            &requests,
             catalogue,
-            &channels,
+            channels,
             &message,
         );
         requests.keep(message);
