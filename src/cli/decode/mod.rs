@@ -16,9 +16,8 @@ use clap::ValueEnum;
 use tonering::capture::Item;
 use tonering::frame::Channels;
 use tonering::service::{Context, Families, Family};
-use tonering::signal::profile::{Addressing as Named, Profile, Protocol};
-use tonering::transport::{Address, Addressing};
-use tonering::transport::{AddressBook, Control, Conversation, Message, Observer, Pace};
+use tonering::signal::profile::{Profile, Protocol};
+use tonering::transport::{Address, Control, Message, Observer, Pace};
 use tonering::trouble::Catalogue;
 
 use self::lines::Lines;
@@ -143,7 +142,7 @@ fn one(
 ) -> anyhow::Result<bool> {
     let mut capture = input::capture(path)?;
     printer.capture(out, capture.name(), capture.kind().id());
-    let mut observer = Observer::new(book(profile)?);
+    let mut observer = Observer::new(profile.address_book());
     observer.keep_control(args.frames);
     let mut families = families(profile);
     let mut requests = Requests::new();
@@ -235,33 +234,6 @@ fn show(
         channels,
     };
     printer.message(out, &shown);
-}
-
-/// The addresses that the profile names.
-fn book(profile: &Profile) -> anyhow::Result<AddressBook> {
-    let mut book = AddressBook::new();
-    for module in &profile.modules {
-        book.add(Conversation {
-            request: module.request,
-            response: module.response,
-            addressing: match module.addressing {
-                Named::Normal => Addressing::Normal,
-                Named::NormalFixed => Addressing::NormalFixed,
-                Named::Extended => Addressing::Extended,
-                Named::Mixed => Addressing::Mixed,
-            },
-        })?;
-    }
-    for &address in &profile.functional {
-        let addressing = match address {
-            Address::Can {
-                extension: Some(_), ..
-            } => Addressing::Extended,
-            _ => Addressing::Normal,
-        };
-        book.add_functional(address, addressing);
-    }
-    Ok(book)
 }
 
 /// The families that the profile names.
