@@ -6,6 +6,7 @@ mod decode;
 mod explain;
 mod input;
 mod output;
+mod rig;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -40,6 +41,7 @@ Exit status: 0 a result was made; 1 it could not be made; 2 wrong usage.";
 enum Command {
     Decode(decode::Args),
     Explain(explain::Args),
+    Rig(rig::Args),
 }
 
 /// Runs the program with these arguments, the program's name first.
@@ -59,6 +61,7 @@ pub(crate) fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let result: anyhow::Result<()> = match arguments.command {
         Command::Decode(args) => decode::run(&args, console),
         Command::Explain(args) => explain::run(&args, console),
+        Command::Rig(args) => rig::run(&args),
     };
     match result {
         Ok(()) => ExitCode::SUCCESS,

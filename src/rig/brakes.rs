@@ -93,8 +93,13 @@ pub(super) struct Brakes {
     pump_until: f64,
     pump_tested: bool,
     side_bias: f64,
+    /// For how long it has learnt how the rear tyres differ, s.
+    learnt_s: f64,
     /// What the rear wheels turn more than the yaw rate sensor says, rad/s.
     yaw_beyond: f64,
+    /// Vehicle speed a moment ago, m/s, and how fast it changes, m/s².
+    speed_before: f64,
+    acceleration: f64,
     supply_v: f64,
 }
 
@@ -164,7 +169,10 @@ impl Brakes {
             pump_until: 0.0,
             pump_tested: false,
             side_bias: 0.0,
+            learnt_s: 0.0,
             yaw_beyond: 0.0,
+            speed_before: 0.0,
+            acceleration: 0.0,
             supply_v: 0.0,
         }
     }
@@ -327,15 +335,26 @@ impl Brakes {
         let speed = self.vehicle_kmh() / 3.6;
         let moving = speed > 1.0;
         let ready = self.time > 1.0;
-        let trusted = Wheel::ALL.iter().all(|wheel| self.trusts(*wheel));
+        let trusted = Wheel::ALL.iter().all(|wheel| self.judges(*wheel));
+        let change = (speed - self.speed_before) / TASK_S;
+        self.speed_before = speed;
+        self.acceleration += (change - self.acceleration) * TASK_S / 0.4;
+        let slowing = self.acceleration < -0.6;
         let rear = [2, 3].map(|wheel: usize| self.counters[wheel].speed());
         let side = (rear[1] - rear[0]) / 1.5;
-        if moving && inputs.steering_deg.abs() < 6.0 && inputs.yaw_rate.abs() < 0.02 {
+        // A wheel that drops out for a moment says nothing about the turn.
+        let whole = rear
+            .iter()
+            .all(|wheel| (wheel / speed.max(0.1) - 1.0).abs() < 0.25);
+        if moving && whole && inputs.steering_deg.abs() < 6.0 && inputs.yaw_rate.abs() < 0.02 {
             self.side_bias += (side / speed - self.side_bias) * TASK_S / 2.0;
+            self.learnt_s += TASK_S;
         }
         // Smoothed over half a second: single readings are full of road.
         let by_wheels = side - self.side_bias * speed - inputs.yaw_rate;
-        self.yaw_beyond += (by_wheels - self.yaw_beyond) * TASK_S / 0.5;
+        if whole {
+            self.yaw_beyond += (by_wheels - self.yaw_beyond) * TASK_S / 0.5;
+        }
         let pressure = inputs.pressure_bar.unwrap_or(0.0);
         // The pump is tested once, at the first drive-off; its sense wire tells whether it turned.
         let mut pump_turned = None;
@@ -359,19 +378,20 @@ impl Brakes {
                 Symptom::BrakeSwitch if inputs.brake_switch => {
                     (speed > 4.2).then_some(pressure < 1.0)
                 }
-                Symptom::BrakeSwitch => (pressure > 6.0).then_some(true),
+                Symptom::BrakeSwitch => (pressure > 6.0 && slowing && speed > 2.0).then_some(true),
                 Symptom::PressureOffset => {
-                    (moving && !inputs.brake_switch).then_some(pressure > 8.0)
+                    (moving && !inputs.brake_switch && !slowing).then_some(pressure > 8.0)
                 }
                 Symptom::PressureOpen => Some(inputs.pressure_bar.is_none()),
                 Symptom::YawOffset => {
                     (speed <= 0.0 && ready).then_some(inputs.yaw_rate.abs() > 0.045)
                 }
-                Symptom::YawImplausible => {
-                    (speed > 5.5 && trusted).then_some(self.yaw_beyond.abs() > 0.1)
+                Symptom::YawImplausible => (speed > 5.5 && trusted && whole && self.learnt_s > 6.0)
+                    .then_some(self.yaw_beyond.abs() > 0.14),
+                Symptom::SteeringZero => {
+                    (speed > 8.0 && inputs.yaw_rate.abs() < 0.015 && self.yaw_beyond.abs() < 0.03)
+                        .then_some(inputs.steering_deg.abs() > 12.0)
                 }
-                Symptom::SteeringZero => (speed > 8.0 && inputs.yaw_rate.abs() < 0.01)
-                    .then_some(inputs.steering_deg.abs() > 12.0),
                 Symptom::NotCoded => Some(self.hardware.not_coded),
                 Symptom::WrongVariant => Some(self.hardware.wrong_variant),
                 Symptom::SelfTest => Some(self.hardware.self_test_fails),
@@ -422,6 +442,14 @@ impl Brakes {
             self.memory.has_failed_this_cycle(dtc)
         };
         !broken.into_iter().any(failed)
+    }
+
+    /// Whether no test of this wheel has failed at all.
+    fn judges(&self, wheel: Wheel) -> bool {
+        WheelSymptom::ALL.iter().all(|symptom| {
+            let dtc = self.book.wheel(*symptom, wheel);
+            !self.memory.has_failed_this_cycle(dtc)
+        })
     }
 
     /// Whether it runs: fed, sound and not restarting.

@@ -160,7 +160,7 @@ impl Corner {
                 // Rust lifts a pressed-on ring on one side.
                 self.eccentric += scale(0.002, 0.008);
             }
-            Defect::BearingPlay => self.play_mm = scale(0.25, 1.0),
+            Defect::BearingPlay => self.play_mm = scale(0.3, 1.5),
             Defect::TyreSize => {
                 let sign = if random.chance(0.5) { 1.0 } else { -1.0 };
                 self.circumference_m *= 1.0 + sign * scale(0.025, 0.10);

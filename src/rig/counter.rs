@@ -4,6 +4,8 @@
 pub(super) const TASK_S: f64 = 0.01;
 /// Without a pulse for this long the wheel stands, seconds.
 const STANDSTILL_S: f64 = 0.4;
+/// Faster than this no wheel turns, m/s: 290 km/h.
+const FASTEST: f64 = 80.0;
 /// Most readings that the filter averages.
 pub(super) const MAX_FILTER: usize = 4;
 
@@ -45,15 +47,24 @@ impl Counter {
 
     /// One task: `edges` are the times of the pulses since the last one, in order. Gives the reading, m/s.
     pub(super) fn measure(&mut self, now: f64, edges: &[f64]) -> f64 {
-        if let (Some(&first), Some(&last)) = (edges.first(), edges.last()) {
-            let (start, periods) = match self.last_edge {
-                Some(edge) => (edge, edges.len()),
-                None => (first, edges.len() - 1),
-            };
-            if periods > 0 && last > start {
-                self.raw = self.pitch_m * super::whole::real(periods) / (last - start);
+        let mut start = self.last_edge;
+        let mut periods = 0.0;
+        for &edge in edges {
+            match self.last_edge {
+                // Closer than a wheel can turn: noise, not counted.
+                Some(last) if edge - last < self.pitch_m / FASTEST => {}
+                Some(_) => {
+                    periods += 1.0;
+                    self.last_edge = Some(edge);
+                }
+                None => {
+                    start = Some(edge);
+                    self.last_edge = Some(edge);
+                }
             }
-            self.last_edge = Some(last);
+        }
+        if let (Some(start), Some(last)) = (start, self.last_edge.filter(|_| periods > 0.0)) {
+            self.raw = self.pitch_m * periods / (last - start);
         } else if let Some(edge) = self.last_edge {
             // No pulse: the wheel cannot be faster than one pulse in the time that has passed.
             let age = now - edge;

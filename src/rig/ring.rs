@@ -74,7 +74,7 @@ impl Ring {
         for (tooth, edge) in self.edges.iter_mut().enumerate() {
             edge.at *= shrink;
             if tooth == place {
-                lips = Some(edge.at + pitch * shrink * (1.0 + width) / 2.0);
+                lips = Some(edge.at + 0.4 * pitch * shrink * (1.0 + width));
             }
             if tooth > place {
                 edge.at += width * pitch * shrink;

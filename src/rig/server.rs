@@ -31,12 +31,12 @@ const NOT_IN_THIS_SESSION: u8 = 0x7F;
 
 /// Identifiers of the brake module's own data; they are the training vehicle's own.
 pub(super) const DID_WHEEL: u16 = 0x2B01;
-pub(super) const DID_ALL_WHEELS: u16 = 0x2B00;
+const DID_ALL_WHEELS: u16 = 0x2B00;
 pub(super) const DID_SUPPLY: u16 = 0x2B10;
-pub(super) const DID_STATES: u16 = 0x2B11;
-pub(super) const DID_YAW: u16 = 0x2B12;
-pub(super) const DID_STEERING: u16 = 0x2B13;
-pub(super) const DID_PRESSURE: u16 = 0x2B14;
+const DID_STATES: u16 = 0x2B11;
+const DID_YAW: u16 = 0x2B12;
+const DID_STEERING: u16 = 0x2B13;
+const DID_PRESSURE: u16 = 0x2B14;
 const DID_SNAPSHOT_SPEED: u16 = 0x2B20;
 const DID_SNAPSHOT_SUPPLY: u16 = 0x2B21;
 const DID_SNAPSHOT_SECONDS: u16 = 0x2B22;

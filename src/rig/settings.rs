@@ -2,10 +2,12 @@
 
 use super::codes::Numbering;
 use super::drive::Drive;
-use super::fault::Fault;
+use super::fault::{Defect, Fault};
 use super::kinematics::Geometry;
 use super::layout::{Layout, Style};
+use super::random::Random;
 use crate::frame::{CanId, Timestamp};
+use crate::place::{Place, Wheel};
 use crate::vehicle::SensorKind;
 
 /// How the wheel speeds come out of the vehicle.
@@ -215,5 +217,33 @@ impl Settings {
             spirited: false,
             start: Timestamp::from_nanos(1_767_348_000_000_000_000),
         }
+    }
+
+    /// What was wrong on the earlier drives: the past faults, a drawn one for a remembered fault, else the present
+    /// ones.
+    pub(super) fn faults_before(&self) -> Vec<Fault> {
+        if !self.past_faults.is_empty() {
+            return self.past_faults.clone();
+        }
+        let remembered = |fault: &Fault| fault.defect == Defect::Remembered;
+        if !self.faults.iter().any(remembered) {
+            return self.faults.clone();
+        }
+        let mut random = Random::new(self.seed, "remembered");
+        let wheel = Place::Wheel(random.pick(&Wheel::ALL));
+        let (defect, place) = random.pick(&[
+            (Defect::WireOpen, wheel),
+            (Defect::WireIntermittent, wheel),
+            (Defect::ElementDead, wheel),
+            (Defect::ChargingLow, Place::Vehicle),
+            (Defect::StubIntermittent, Place::Vehicle),
+        ]);
+        let old = Fault {
+            defect,
+            place,
+            severity: 0.8,
+        };
+        let others = self.faults.iter().filter(|fault| !remembered(fault));
+        others.copied().chain([old]).collect()
     }
 }

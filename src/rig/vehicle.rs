@@ -50,7 +50,9 @@ pub struct Vehicle {
     steps: u32,
     recording: bool,
     heard_brakes: f64,
+    /// When the engine module was last heard, by the brake module and by the others.
     heard_engine: f64,
+    others_heard_engine: f64,
     heard_steering: f64,
     counter: u8,
     reply_delay: Random,
@@ -150,11 +152,7 @@ impl Vehicle {
     /// the faults of the past if there are any, else with the present ones.
     pub fn new(settings: &Settings) -> Self {
         let mut vehicle = Self::built(settings, settings.seed);
-        let before = if settings.past_faults.is_empty() {
-            settings.faults.clone()
-        } else {
-            settings.past_faults.clone()
-        };
+        let before = settings.faults_before();
         for earlier in 0..settings.earlier_drives {
             let seed = settings.seed.wrapping_add(1_000 + u64::from(earlier));
             vehicle.assemble(&before, settings.seed);
@@ -218,6 +216,7 @@ impl Vehicle {
             recording: false,
             heard_brakes: 0.0,
             heard_engine: 0.0,
+            others_heard_engine: 0.0,
             heard_steering: 0.0,
             counter: 0,
             reply_delay: Random::new(seed, "reply delay"),
@@ -258,6 +257,7 @@ impl Vehicle {
         self.motion = Motion::default();
         self.heard_brakes = 0.0;
         self.heard_engine = 0.0;
+        self.others_heard_engine = 0.0;
         self.heard_steering = 0.0;
         self.brakes.key_on();
         for neighbour in &mut self.neighbours {
@@ -351,7 +351,8 @@ impl Vehicle {
     }
 
     fn reachable(&self, module: ModuleName) -> bool {
-        module != ModuleName::Brakes || self.brakes.awake()
+        let stub_open = self.network.cuts_off(Node::Brakes, self.time());
+        module != ModuleName::Brakes || self.brakes.awake() && !stub_open
     }
 
     fn serve(&mut self, module: ModuleName, request: &[u8], functional: bool) {
@@ -492,7 +493,7 @@ impl Vehicle {
         let pressed = self.motion.pressure_bar > 0.5;
         let seen = Seen {
             brakes_silent_s: now - self.heard_brakes,
-            engine_silent_s: now - self.heard_engine,
+            engine_silent_s: now - self.others_heard_engine,
             wheel_invalid: self.readings.wheels_kmh.contains(&None),
             switch_contradicts: self.readings.brake_switch != pressed,
             engine_runs: self.motion.engine,
@@ -510,6 +511,9 @@ impl Vehicle {
         }
         if self.brakes.awake() && !self.network.cuts_off(Node::Brakes, now) {
             self.heard_brakes = now;
+        }
+        if !self.network.cuts_off(Node::Powertrain, now) {
+            self.others_heard_engine = now;
         }
         // The brake module hears nothing through a broken stub; the others hear the rest.
         if !self.network.cuts_off(Node::Brakes, now) {
@@ -603,7 +607,12 @@ impl Vehicle {
         for frame in delivered {
             match frame.node {
                 Node::Brakes => self.heard_brakes = now,
-                Node::Powertrain if !stub_open => self.heard_engine = now,
+                Node::Powertrain => {
+                    self.others_heard_engine = now;
+                    if !stub_open {
+                        self.heard_engine = now;
+                    }
+                }
                 Node::Motion if !stub_open => self.heard_steering = now,
                 _ => {}
             }

@@ -49,7 +49,7 @@ impl Limits {
             line_s: 0.2,
             others_speed: 12.0 / 3.6,
             no_signal_s: 1.0,
-            jump: 500.0,
+            jump: 700.0,
             jumps: 6.0,
             pattern_speed: 40.0 / 3.6,
             pattern_s: 12.0,
@@ -59,8 +59,8 @@ impl Limits {
             low_supply_v: 9.0,
             supply_s: 0.1,
             lost_s: 1.0,
-            switch_s: 20.0,
-            yaw_s: 3.0,
+            switch_s: 8.0,
+            yaw_s: 4.0,
             least_kmh: 1.0,
         }
     }
@@ -73,7 +73,7 @@ impl Limits {
             line_s: between(0.14, 0.5),
             others_speed: between(10.0, 19.0) / 3.6,
             no_signal_s: between(0.15, 3.0),
-            jump: between(300.0, 980.0),
+            jump: between(400.0, 980.0),
             jumps: between(4.0, 15.0),
             pattern_speed: between(30.0, 48.0) / 3.6,
             pattern_s: between(10.0, 60.0),
@@ -83,8 +83,8 @@ impl Limits {
             low_supply_v: between(8.5, 9.6),
             supply_s: between(0.1, 0.5),
             lost_s: between(0.5, 2.0),
-            switch_s: between(10.0, 40.0),
-            yaw_s: between(2.0, 4.0),
+            switch_s: between(4.0, 15.0),
+            yaw_s: between(3.0, 6.0),
             least_kmh: between(0.5, 2.75),
         }
     }
