@@ -20,6 +20,8 @@ mod tests;
 
 pub use self::open::{Capture, OpenError, ReadError};
 use crate::frame::{CanId, Channel, Channels, Frame, FrameKind, Timestamp};
+pub mod write;
+
 use std::fmt;
 use std::ops::Range;
 

@@ -18,7 +18,6 @@ use nom::branch::alt;
 use nom::bytes::complete::{tag, take_while1};
 use nom::character::complete::{char, digit1, one_of, space0, space1};
 use nom::combinator::{eof, map, opt, recognize, value, verify};
-use nom::multi::many_m_n;
 use nom::sequence::{delimited, pair, preceded, terminated};
 use nom::{IResult, Parser};
 
@@ -71,19 +70,28 @@ pub(super) struct Stamp {
 pub(super) fn read_line(line: &[u8]) -> Line<'_> {
     let is_indented = line.first() == Some(&b'\t');
     let line = line.trim_ascii();
-    if let None | Some(b'#' | b';') = line.first() {
+    if line.is_empty() {
         return Line::Blank;
     }
     let (rest, stamp) = match opt(terminated(stamp, space0)).parse_complete(line) {
         Ok(parsed) => parsed,
         Err(_) => (line, None),
     };
-    let frame = alt((log_frame, screen_frame)).parse_complete(rest);
+    let frame = if rest.contains(&b'#') {
+        log_frame(rest).or_else(|_| screen_frame(rest))
+    } else if rest.contains(&b'[') || rest.contains(&b'{') {
+        screen_frame(rest)
+    } else {
+        Err(wrong(rest))
+    };
     match frame {
         Ok((_, frame)) => Line::Frame(Parsed { stamp, ..frame }),
-        // candump explains an error frame on lines of their own, which begin with a tabulator.
-        Err(_) if is_indented && line.first().is_some_and(u8::is_ascii_lowercase) => Line::Blank,
-        Err(_) => Line::Malformed(stamp),
+        Err(_) => match line.first() {
+            Some(b'#' | b';') => Line::Blank,
+            // candump explains an error frame on lines of their own, which begin with a tabulator.
+            Some(first) if is_indented && first.is_ascii_lowercase() => Line::Blank,
+            _ => Line::Malformed(stamp),
+        },
     }
 }
 
@@ -171,7 +179,10 @@ fn seconds(input: &[u8]) -> IResult<&[u8], (&[u8], i64)> {
 }
 
 fn decimal(digits: &[u8]) -> Option<i64> {
-    std::str::from_utf8(digits).ok()?.parse().ok()
+    digits.iter().try_fold(0_i64, |sum, digit| {
+        let digit = digit.checked_sub(b'0').filter(|digit| *digit < 10)?;
+        sum.checked_mul(10)?.checked_add(i64::from(digit))
+    })
 }
 
 /// A name of printable characters without spaces, and the space after it.
@@ -187,9 +198,11 @@ fn interface(input: &[u8]) -> IResult<&[u8], &str> {
 /// Identifier and whether it is that of an error frame.
 fn identifier(input: &[u8]) -> IResult<&[u8], (CanId, bool)> {
     let (rest, digits) = take_while1(|byte: u8| byte.is_ascii_hexdigit()).parse_complete(input)?;
-    let raw = std::str::from_utf8(digits)
-        .ok()
-        .and_then(|digits| u32::from_str_radix(digits, 16).ok());
+    let raw = (digits.len() <= 8).then(|| {
+        digits.iter().fold(0, |sum: u32, &digit| {
+            sum << 4 | hex_value(digit).map_or(0, u32::from)
+        })
+    });
     let id = match (digits.len(), raw) {
         (3, Some(raw)) => CanId::standard(raw).ok().map(|id| (id, false)),
         (8, Some(raw)) if raw & !CanId::MAX_EXTENDED == ERROR_FLAG => {
@@ -219,7 +232,7 @@ fn screen_frame(input: &[u8]) -> IResult<&[u8], Parsed<'_>> {
     let (rest, (length, is_fd)) = alt((bracketed, braced)).parse_complete(rest)?;
     let (rest, mut body) = if let Ok((rest, ())) = remote_request(rest) {
         let length = u8::try_from(length).map_err(|_| wrong(input))?;
-        (rest, Body::remote(length))
+        (rest, Body::new(FrameKind::Remote { length }))
     } else {
         screen_bytes(rest, length)?
     };
@@ -277,24 +290,45 @@ fn remote_request(input: &[u8]) -> IResult<&[u8], ()> {
 
 /// `length` bytes on the screen, then perhaps their characters.
 fn screen_bytes(input: &[u8], length: usize) -> IResult<&[u8], Body> {
-    if length > 0
-        && let Ok((rest, bytes)) =
-            many_m_n(length, length, preceded(space1, binary_byte)).parse_complete(input)
-        && let Ok((rest, ())) = screen_end(rest)
-    {
-        return Ok((rest, Body::new(FrameKind::Data, bytes.into_iter())));
-    }
-    if length > 1
-        && let Ok((rest, bytes)) = preceded(space1, swapped_bytes).parse_complete(input)
-        && bytes.len() == length
-        && let Ok((rest, ())) = screen_end(rest)
-    {
-        return Ok((rest, Body::new(FrameKind::Data, bytes.into_iter().rev())));
-    }
-    let (rest, bytes) =
-        many_m_n(length, length, preceded(space1, hex_byte)).parse_complete(input)?;
+    let (start, _) = space0(input)?;
+    let first = start
+        .split(|byte| *byte == b' ' || *byte == b'\t')
+        .next()
+        .unwrap_or_default();
+    let (rest, body) = if length > 1 && first.contains(&b'`') {
+        let (rest, mut body) = repeated(input, length, |place, rest| {
+            let (rest, _) = if place == 0 {
+                space1(rest)?
+            } else {
+                tag("`")(rest)?
+            };
+            hex_byte(rest)
+        })?;
+        if let Some(data) = body.data.get_mut(..length) {
+            data.reverse();
+        }
+        (rest, body)
+    } else if first.len() == 8 {
+        repeated(input, length, |_, rest| binary_byte(space1(rest)?.0))?
+    } else {
+        repeated(input, length, |_, rest| hex_byte(space1(rest)?.0))?
+    };
     let (rest, ()) = screen_end(rest)?;
-    Ok((rest, Body::new(FrameKind::Data, bytes.into_iter())))
+    Ok((rest, body))
+}
+
+/// Exactly `length` bytes (up to [`MAX_DATA`]), each read by `read`.
+fn repeated<'a>(
+    mut rest: &'a [u8],
+    length: usize,
+    read: impl Fn(usize, &'a [u8]) -> IResult<&'a [u8], u8>,
+) -> IResult<&'a [u8], Body> {
+    let mut body = Body::new(FrameKind::Data);
+    for (place, to) in body.data.iter_mut().take(length).enumerate() {
+        (rest, *to) = read(place, rest)?;
+        body.length += 1;
+    }
+    Ok((rest, body))
 }
 
 /// The end of the line, or what stands behind the bytes: `'characters'` or `ERRORFRAME`.
@@ -306,37 +340,35 @@ fn screen_end(input: &[u8]) -> IResult<&[u8], ()> {
     }
 }
 
-fn hex_digit(input: &[u8]) -> IResult<&[u8], u8> {
-    match input.split_first() {
-        Some((&digit, rest)) => match char::from(digit).to_digit(16) {
-            Some(digit) => Ok((rest, u8::try_from(digit).unwrap_or_default())),
-            None => Err(wrong(input)),
-        },
-        None => Err(wrong(input)),
+const fn hex_value(digit: u8) -> Option<u8> {
+    match digit {
+        b'0'..=b'9' => Some(digit - b'0'),
+        b'A'..=b'F' => Some(digit - b'A' + 10),
+        b'a'..=b'f' => Some(digit - b'a' + 10),
+        _ => None,
     }
 }
 
+fn hex_digit(input: &[u8]) -> IResult<&[u8], u8> {
+    let digit = input.split_first();
+    let digit = digit.and_then(|(&digit, rest)| Some((rest, hex_value(digit)?)));
+    digit.ok_or_else(|| wrong(input))
+}
+
 fn hex_byte(input: &[u8]) -> IResult<&[u8], u8> {
-    map(pair(hex_digit, hex_digit), |(high, low)| high << 4 | low).parse_complete(input)
+    let (rest, high) = hex_digit(input)?;
+    let (rest, low) = hex_digit(rest)?;
+    Ok((rest, high << 4 | low))
 }
 
 fn binary_byte(input: &[u8]) -> IResult<&[u8], u8> {
-    let digits = many_m_n(8, 8, one_of("01"));
-    map(digits, |digits: Vec<char>| {
-        digits
-            .iter()
-            .fold(0, |byte: u8, &digit| byte << 1 | u8::from(digit == '1'))
-    })
-    .parse_complete(input)
-}
-
-/// ``44`33`22`11``: the last byte first.
-fn swapped_bytes(input: &[u8]) -> IResult<&[u8], Vec<u8>> {
-    let (rest, first) = hex_byte(input)?;
-    let (rest, mut others) =
-        many_m_n(1, MAX_DATA, preceded(char('`'), hex_byte)).parse_complete(rest)?;
-    others.insert(0, first);
-    Ok((rest, others))
+    let (digits, rest) = input.split_at_checked(8).ok_or_else(|| wrong(input))?;
+    let byte = digits.iter().try_fold(0_u8, |byte, digit| match digit {
+        b'0' => Some(byte << 1),
+        b'1' => Some(byte << 1 | 1),
+        _ => None,
+    });
+    byte.map(|byte| (rest, byte)).ok_or_else(|| wrong(input))
 }
 
 /// What stands behind the first `#` of the log form.
@@ -348,19 +380,12 @@ struct Body {
 }
 
 impl Body {
-    /// At most [`MAX_DATA`] bytes are kept; the callers see to it that there are no more.
-    fn new(kind: FrameKind, bytes: impl Iterator<Item = u8>) -> Self {
-        let mut data = [0; MAX_DATA];
-        let mut length = 0;
-        for (to, byte) in data.iter_mut().zip(bytes) {
-            *to = byte;
-            length += 1;
+    const fn new(kind: FrameKind) -> Self {
+        Self {
+            kind,
+            data: [0; MAX_DATA],
+            length: 0,
         }
-        Self { kind, data, length }
-    }
-
-    fn remote(length: u8) -> Self {
-        Self::new(FrameKind::Remote { length }, std::iter::empty())
     }
 
     fn into_frame(self, name: &str, id: CanId, is_log: bool) -> Parsed<'_> {
@@ -381,26 +406,37 @@ fn error_kind(body: &Body) -> Option<FrameKind> {
     (body.kind == FrameKind::Data).then_some(FrameKind::Error)
 }
 
-fn log_bytes(input: &[u8], most: usize) -> IResult<&[u8], Vec<u8>> {
-    many_m_n(0, most, preceded(opt(char('.')), hex_byte)).parse_complete(input)
+/// As many bytes as there are, up to `most`, perhaps with dots between them.
+fn log_bytes(input: &[u8], most: usize, kind: FrameKind) -> (&[u8], Body) {
+    let mut body = Body::new(kind);
+    let mut rest = input;
+    for to in body.data.iter_mut().take(most) {
+        let digits = rest.strip_prefix(b".").unwrap_or(rest);
+        let Ok((behind, byte)) = hex_byte(digits) else {
+            break;
+        };
+        *to = byte;
+        body.length += 1;
+        rest = behind;
+    }
+    (rest, body)
 }
 
 /// `02010C`, with a raw length code `_9` to `_F` perhaps.
 fn classic_body(input: &[u8]) -> IResult<&[u8], Body> {
-    let (rest, bytes) = log_bytes(input, MAX_CLASSIC)?;
+    let (rest, body) = log_bytes(input, MAX_CLASSIC, FrameKind::Data);
     let (rest, _) = opt(preceded(char('_'), hex_digit)).parse_complete(rest)?;
-    Ok((rest, Body::new(FrameKind::Data, bytes.into_iter())))
+    Ok((rest, body))
 }
 
 /// `#1` and the data of a CAN FD frame.
 fn fd_body(input: &[u8]) -> IResult<&[u8], Body> {
     let (rest, flags) = preceded(char('#'), hex_digit).parse_complete(input)?;
-    let (rest, bytes) = log_bytes(rest, MAX_DATA)?;
     let kind = FrameKind::Fd {
         bit_rate_switch: flags & BIT_RATE_SWITCH != 0,
         error_passive: flags & ERROR_PASSIVE != 0,
     };
-    Ok((rest, Body::new(kind, bytes.into_iter())))
+    Ok(log_bytes(rest, MAX_DATA, kind))
 }
 
 /// `R` or `R8`, with a raw length code perhaps.
@@ -409,7 +445,7 @@ fn remote_body(input: &[u8]) -> IResult<&[u8], Body> {
     let (rest, length) = opt(one_of("012345678")).parse_complete(rest)?;
     let (rest, _) = opt(preceded(char('_'), hex_digit)).parse_complete(rest)?;
     let length = length.map_or(0, |digit| digit as u8 - b'0');
-    Ok((rest, Body::remote(length)))
+    Ok((rest, Body::new(FrameKind::Remote { length })))
 }
 
 fn wrong(input: &[u8]) -> nom::Err<nom::error::Error<&[u8]>> {

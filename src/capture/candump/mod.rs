@@ -140,7 +140,7 @@ impl Lines {
         loop {
             let window = input.window();
             let fresh = window.get(seen..).unwrap_or_default();
-            let feed = fresh.iter().position(|&byte| byte == b'\n');
+            let feed = memchr::memchr(b'\n', fresh);
             let (line, taken) = match feed {
                 Some(feed) => (window.get(..seen + feed), seen + feed + 1),
                 None if window.len() > MAX_LINE || self.within_long => {

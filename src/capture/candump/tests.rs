@@ -246,6 +246,12 @@ const CASES: &[Case] = &[
 fn every_form_of_a_line_is_read() {
     for case in CASES {
         for end in ["\n", "\r\n", ""] {
+            let found = read_line(case.line.as_bytes());
+            assert!(
+                matches!(found, Line::Frame(_)),
+                "{}: {found:?}",
+                case.source
+            );
             let (_, frames, tally) = read(format!("{}{end}", case.line).as_bytes());
             let [frame] = frames.as_slice() else {
                 panic!("{}: {frames:?} {tally:?}", case.source);
