@@ -38,6 +38,19 @@ impl Input {
         }
     }
 
+    /// No stream at all: for readers that read a file where it lies.
+    pub(super) fn none() -> Self {
+        Self {
+            source: Source::none(),
+            buffer: Vec::new(),
+            start: 0,
+            end: 0,
+            offset: 0,
+            ended: true,
+            damaged: false,
+        }
+    }
+
     /// What is there and not yet taken.
     #[inline]
     pub(super) fn window(&self) -> &[u8] {

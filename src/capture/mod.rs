@@ -10,6 +10,7 @@
 
 mod candump;
 mod input;
+mod mdf4;
 mod open;
 mod packet;
 mod pcap;

@@ -1,11 +1,12 @@
 //! Opening a capture: recognise what it is from its first bytes, then hand out its items one by one.
 
 use std::fs::File;
-use std::io::{self, Read};
+use std::io::{self, Read, Seek};
 use std::path::Path;
 
 use super::candump::{self, Lines};
-use super::input::Input;
+use super::input::{CAPACITY, Input};
+use super::mdf4::{self, Log, Store};
 use super::pcap::{self, Records};
 use super::pcapng::{self, Blocks};
 use super::source::Source;
@@ -50,6 +51,7 @@ enum Reader {
     Text(Box<Lines>),
     Pcap(Records),
     Pcapng(Blocks),
+    Mdf4(Box<Log>),
 }
 
 /// Why a capture cannot be read at all.
@@ -94,6 +96,23 @@ pub enum OpenError {
         /// The kind.
         kind: Kind,
     },
+    /// It is a measurement file of a version before 4.
+    #[error("{name}: is an MDF file older than version 4; convert it to MDF 4")]
+    OldMdf {
+        /// The file or stream.
+        name: String,
+    },
+    /// It is an MDF 4 file that would have to be held in memory as a whole.
+    #[error(
+        "{name}: an MDF 4 file that is packed or comes from a pipe may have {limit} bytes at most; \
+         unpack it and name the file"
+    )]
+    TooLarge {
+        /// The file or stream.
+        name: String,
+        /// In bytes.
+        limit: u64,
+    },
     /// It is none of the kinds that are read.
     #[error(
         "{name}: unknown kind of capture (starts with {head:02X?}); candump text, pcap, pcapng and MDF 4 are read, \
@@ -123,15 +142,48 @@ impl Capture {
     /// Opens a file.
     pub fn open(path: &Path) -> Result<Self, OpenError> {
         let name = path.display().to_string();
-        let file = match File::open(path) {
-            Ok(file) => file,
+        let opened = File::open(path).and_then(|file| Ok((file.metadata()?, file)));
+        let (data, mut file) = match opened {
+            Ok(opened) => opened,
             Err(source) => return Err(OpenError::Read { name, source }),
         };
-        match file.metadata() {
-            Ok(data) if data.is_dir() => Err(OpenError::Folder { name }),
-            Ok(_) => Self::from_reader(Box::new(file), &name),
-            Err(source) => Err(OpenError::Read { name, source }),
+        if data.is_dir() {
+            return Err(OpenError::Folder { name });
         }
+        if data.is_file() {
+            match begins_like_mdf(&mut file) {
+                Ok(true) => {
+                    let (length, read) = (data.len(), 0);
+                    let store = Store::File { file, length, read };
+                    return Self::from_store(store, name, Input::none());
+                }
+                Ok(false) => {}
+                Err(source) => return Err(OpenError::Read { name, source }),
+            }
+        }
+        Self::from_reader(Box::new(file), &name)
+    }
+
+    fn from_store(store: Store, name: String, input: Input) -> Result<Self, OpenError> {
+        let mut tally = Tally::default();
+        let log = match Log::open(store, &mut tally) {
+            Ok(Ok(log)) => log,
+            Ok(Err(mdf4::Refusal::Old)) => return Err(OpenError::OldMdf { name }),
+            Ok(Err(mdf4::Refusal::CutOff)) => {
+                let kind = Kind::Mdf4;
+                return Err(OpenError::CutOff { name, kind });
+            }
+            Err(source) => return Err(OpenError::Read { name, source }),
+        };
+        Ok(Self {
+            name,
+            kind: Kind::Mdf4,
+            input,
+            reader: Reader::Mdf4(Box::new(log)),
+            channels: Channels::default(),
+            tally,
+            last_nanos: i64::MIN,
+        })
     }
 
     /// Reads a stream; `name` stands for it in errors.
@@ -141,6 +193,16 @@ impl Capture {
             source,
         };
         let mut input = Input::new(Source::new(reader).map_err(unreadable)?);
+        input.ensure(MAGIC).map_err(unreadable)?;
+        if mdf4::is_mdf(input.window()) {
+            let bytes = read_whole(&mut input).map_err(unreadable)?;
+            let name = name.to_owned();
+            let limit = mdf4::MAX_HELD;
+            return match bytes {
+                Some(bytes) => Self::from_store(Store::Memory(bytes), name, input),
+                None => Err(OpenError::TooLarge { name, limit }),
+            };
+        }
         let mut channels = Channels::default();
         let seen = recognise(&mut input, &mut channels).map_err(unreadable)?;
         let (kind, reader) = seen.map_err(|refusal| refusal.into_error(name.to_owned(), &input))?;
@@ -189,6 +251,15 @@ impl Capture {
                 Ok(None) => Ok(None),
                 Err(error) => Err(error),
             },
+            Reader::Mdf4(log) => match log.next(channels, tally) {
+                Ok(Some(frame)) => {
+                    tally.frames += 1;
+                    watch_clock(frame.time, frame.number, last_nanos, input, tally);
+                    return Ok(Some(Item::Can(frame)));
+                }
+                Ok(None) => Ok(None),
+                Err(error) => Err(error),
+            },
             Reader::Pcap(records) => records.next(input, channels, tally),
             Reader::Pcapng(blocks) => blocks.next(input, channels, tally),
         };
@@ -224,7 +295,37 @@ impl Capture {
 
     /// How many bytes of the file or stream were read so far, before unpacking: for progress.
     pub fn bytes_read(&self) -> u64 {
-        self.input.bytes_read()
+        let of_file = match &self.reader {
+            Reader::Mdf4(log) => log.bytes_read(),
+            Reader::Text(_) | Reader::Pcap(_) | Reader::Pcapng(_) => None,
+        };
+        of_file.unwrap_or_else(|| self.input.bytes_read())
+    }
+}
+
+/// How many bytes tell MDF 4.
+const MAGIC: usize = 8;
+
+/// Looks at the first bytes of a file, and goes back to its front.
+fn begins_like_mdf(file: &mut File) -> io::Result<bool> {
+    let mut head = Vec::new();
+    file.take(MAGIC as u64).read_to_end(&mut head)?;
+    file.rewind()?;
+    Ok(mdf4::is_mdf(&head))
+}
+
+/// All of a stream; `None` where it is longer than what is held.
+fn read_whole(input: &mut Input) -> io::Result<Option<Vec<u8>>> {
+    let mut bytes = Vec::new();
+    loop {
+        let place = input.take(CAPACITY);
+        bytes.extend_from_slice(input.bytes(place));
+        if bytes.len() as u64 > mdf4::MAX_HELD {
+            return Ok(None);
+        }
+        if !input.more()? {
+            return Ok(Some(bytes));
+        }
     }
 }
 

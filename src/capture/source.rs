@@ -79,6 +79,14 @@ impl Source {
         Ok(Self { packing, given: 0 })
     }
 
+    /// A source that has ended.
+    pub(super) const fn none() -> Self {
+        Self {
+            packing: Packing::Over(0),
+            given: 0,
+        }
+    }
+
     /// How many bytes of the file or pipe were read so far, still packed.
     pub(super) fn bytes_read(&self) -> u64 {
         match &self.packing {

@@ -122,6 +122,9 @@ fn corpus_every_frame_is_read() {
         ("kona_dcan_vcu_mcu_scan.log", 638),
         ("kona_dcan_vcu_mcu_scan.pcap", 638),
         ("kona_dcan_vcu_mcu_scan.pcapng", 638),
+        ("kona_dcan_vcu_mcu_scan.mf4", 638),
+        ("leaf_kwp_live.mf4", 5_588),
+        ("obd2_mode01_finalized.mf4", 5_477),
         ("kona_bms_io_control.log", 954),
         ("kona_bms_start_stop.log", 720),
         ("ecu_trace.pcapng", 141),
@@ -154,6 +157,14 @@ fn corpus_the_container_makes_no_difference() {
         assert_eq!(frames, text, "{kind}");
         assert_eq!(capture.channels().names(), ["0"]);
     }
+    let (frames, capture) = frames_of(&corpus().join("kona_dcan_vcu_mcu_scan.mf4"));
+    assert_eq!(frames.len(), text.len());
+    assert_eq!(capture.kind(), Kind::Mdf4);
+    for (found, known) in frames.iter().zip(&text) {
+        // The times count from a made-up start; id, kind and data are the same.
+        let rest = |line: &str| line.split_once(" 0x").map(|(_, rest)| rest.to_owned());
+        assert_eq!(rest(found), rest(known));
+    }
 }
 
 #[test]
@@ -171,5 +182,50 @@ fn corpus_can_fd_in_a_cooked_capture() {
             error_passive: false,
         };
         assert_eq!(frame.kind, expected);
+    }
+}
+
+#[test]
+#[ignore = "needs the capture corpus"]
+fn corpus_records_agree_with_published_decodes() {
+    // Messages of one frame, as scapy's transport layer gave them; `t` is the master channel's value.
+    for (file, expected) in [
+        ("leaf_kwp_live.mf4", 26),
+        ("obd2_mode01_finalized.mf4", 541),
+    ] {
+        let mut capture = Capture::open(&corpus().join(file)).unwrap();
+        let mut seen = std::collections::BTreeSet::new();
+        while let Some(item) = capture.next_item().unwrap() {
+            let Item::Can(frame) = item else {
+                panic!("a bus log has no packets");
+            };
+            let micros = frame.time.unwrap().nanos() / 1_000;
+            seen.insert((micros, frame.id.raw(), frame.data.to_vec()));
+        }
+        let oracle = corpus()
+            .join("oracle")
+            .join(format!("{file}.messages.jsonl"));
+        let oracle = String::from_utf8(std::fs::read(oracle).unwrap()).unwrap();
+        let mut count = 0;
+        for line in oracle.lines() {
+            let message: serde_json::Value = serde_json::from_str(line).unwrap();
+            let payload = message["payload"].as_str().unwrap();
+            let length = payload.len() / 2;
+            if length > 7 {
+                continue;
+            }
+            let id = u32::from_str_radix(message["id"].as_str().unwrap(), 16).unwrap();
+            let seconds = message["t"].as_f64().unwrap();
+            let micros = crate::frame::Timestamp::from_seconds(seconds).nanos() / 1_000;
+            let found = seen.iter().any(|(at, of, data)| {
+                let bytes = data.get(1..=length).unwrap_or_default();
+                let text = bytes.iter().map(|byte| format!("{byte:02x}"));
+                let text = text.collect::<Vec<_>>().concat();
+                at.abs_diff(micros) <= 1 && *of == id && text == payload.to_lowercase()
+            });
+            assert!(found, "{file}: {line}");
+            count += 1;
+        }
+        assert_eq!(count, expected, "{file}");
     }
 }
