@@ -5,6 +5,7 @@
 //! `docs/architecture.md` in the repository says what each may use.
 
 pub mod capture;
+pub mod comparison;
 pub mod diagnosis;
 pub mod evidence;
 pub mod frame;

@@ -1,9 +1,10 @@
 //! Reports: one view model, several printers. Printers decide no facts.
 //!
-//! The view model is [`Report`]; [`json`], [`text`], [`markdown`], [`html`] and [`csv`] print it. Whatever comes from outside
+//! The view model is [`Report`]; [`json`], [`text`], [`markdown`], [`html`] and [`csv`] print it. [`comparison`] puts two recordings side by side. Whatever comes from outside
 //! (names in a profile, text of a vehicle, file names) is kept as it came and goes through the one function of its
 //! format in [`escape`]. Wording that several printers share is in `phrase`.
 
+pub mod comparison;
 pub mod csv;
 pub mod escape;
 pub mod html;

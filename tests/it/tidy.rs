@@ -26,6 +26,10 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ),
     ("ranking", &[]),
     ("report", &[]),
+    (
+        "comparison",
+        &["report", "trouble", "vehicle", "wheel", "signal"],
+    ),
 ];
 
 fn sources() -> Vec<(PathBuf, String)> {

@@ -504,7 +504,7 @@ fn micro(value: f64) -> Option<f64> {
 }
 
 /// Rounded to six significant digits; `None` when not finite.
-fn significant(value: f64) -> Option<f64> {
+pub(in crate::report) fn significant(value: f64) -> Option<f64> {
     if !value.is_finite() {
         return None;
     }

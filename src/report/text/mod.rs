@@ -4,7 +4,7 @@
 //! the next check. Everything else follows in full. Colour only repeats what the words say.
 
 mod details;
-mod page;
+pub(super) mod page;
 mod summary;
 mod tables;
 

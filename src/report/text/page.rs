@@ -4,44 +4,51 @@
 use std::io::{self, Write};
 
 use anstyle::{AnsiColor, Style};
+use tabled::builder::Builder;
+use tabled::settings::peaker::Priority;
+use tabled::settings::style::HorizontalLine;
+use tabled::settings::{Padding, Style as TableStyle, Width};
 use unicode_width::{UnicodeWidthChar as _, UnicodeWidthStr as _};
 
 use super::Layout;
 use crate::report::escape::terminal::terminal;
 
 /// The types that a page uses.
-pub(super) const PLAIN: Style = Style::new();
-pub(super) const BOLD: Style = Style::new().bold();
-pub(super) const DIM: Style = Style::new().dimmed();
-pub(super) const DANGER: Style = AnsiColor::Red.on_default().bold();
-pub(super) const CARE: Style = AnsiColor::Yellow.on_default().bold();
-pub(super) const FOR: Style = AnsiColor::Green.on_default();
-pub(super) const AGAINST: Style = AnsiColor::Magenta.on_default();
+pub(in crate::report) const PLAIN: Style = Style::new();
+pub(in crate::report) const BOLD: Style = Style::new().bold();
+pub(in crate::report) const DIM: Style = Style::new().dimmed();
+pub(in crate::report) const DANGER: Style = AnsiColor::Red.on_default().bold();
+pub(in crate::report) const CARE: Style = AnsiColor::Yellow.on_default().bold();
+pub(in crate::report) const FOR: Style = AnsiColor::Green.on_default();
+pub(in crate::report) const AGAINST: Style = AnsiColor::Magenta.on_default();
+
+/// Columns that a table is set in from the left.
+const TABLE_INDENT: usize = 2;
 
 /// Where text goes and how wide it is.
-pub(super) struct Page<'a> {
+pub(in crate::report) struct Page<'a> {
     out: &'a mut dyn Write,
     layout: Layout,
 }
 
 /// A paragraph: where it starts, what stands before its first line, in which type, and how long it may be.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Form<'a> {
+pub(in crate::report) struct Form<'a> {
     /// Columns left free.
-    pub(super) indent: usize,
+    pub(in crate::report) indent: usize,
     /// What stands before the first line; the others are indented by its width.
-    pub(super) lead: &'a str,
+    pub(in crate::report) lead: &'a str,
     /// The type of the lead.
-    pub(super) lead_style: Style,
+    pub(in crate::report) lead_style: Style,
     /// The type of the text.
-    pub(super) style: Style,
+    pub(in crate::report) style: Style,
     /// The most lines; what is cut ends in dots.
-    pub(super) lines: usize,
+    pub(in crate::report) lines: usize,
 }
 
 impl Form<'_> {
     /// A whole paragraph with this indent.
-    pub(super) const fn indent(indent: usize) -> Self {
+    pub(in crate::report) const fn indent(indent: usize) -> Self {
         Self {
             indent,
             lead: "",
@@ -54,12 +61,12 @@ impl Form<'_> {
 
 impl<'a> Form<'a> {
     /// The same with a lead.
-    pub(super) const fn lead(self, lead: &'a str) -> Self {
+    pub(in crate::report) const fn lead(self, lead: &'a str) -> Self {
         Self { lead, ..self }
     }
 
     /// The same with a lead in this type.
-    pub(super) const fn styled_lead(self, lead: &'a str, lead_style: Style) -> Self {
+    pub(in crate::report) const fn styled_lead(self, lead: &'a str, lead_style: Style) -> Self {
         Self {
             lead,
             lead_style,
@@ -68,19 +75,19 @@ impl<'a> Form<'a> {
     }
 
     /// The same in this type.
-    pub(super) const fn style(self, style: Style) -> Self {
+    pub(in crate::report) const fn style(self, style: Style) -> Self {
         Self { style, ..self }
     }
 
     /// The same with so many lines at most.
-    pub(super) const fn lines(self, lines: usize) -> Self {
+    pub(in crate::report) const fn lines(self, lines: usize) -> Self {
         Self { lines, ..self }
     }
 }
 
 impl<'a> Page<'a> {
     /// A page on this output.
-    pub(super) fn new(out: &'a mut dyn Write, layout: Layout) -> Self {
+    pub(in crate::report) fn new(out: &'a mut dyn Write, layout: Layout) -> Self {
         let width = layout.width.clamp(Layout::MIN_WIDTH, Layout::MAX_WIDTH);
         Self {
             out,
@@ -88,25 +95,20 @@ impl<'a> Page<'a> {
         }
     }
 
-    /// What the page can show.
-    pub(super) const fn layout(&self) -> Layout {
-        self.layout
-    }
-
     /// An empty line.
-    pub(super) fn blank(&mut self) -> io::Result<()> {
+    pub(in crate::report) fn blank(&mut self) -> io::Result<()> {
         writeln!(self.out)
     }
 
     /// A heading of a part, with an empty line before it.
-    pub(super) fn heading(&mut self, text: &str) -> io::Result<()> {
+    pub(in crate::report) fn heading(&mut self, text: &str) -> io::Result<()> {
         self.blank()?;
         self.styled(BOLD, &text.to_uppercase())?;
         self.blank()
     }
 
     /// A paragraph.
-    pub(super) fn text(&mut self, form: Form<'_>, text: &str) -> io::Result<()> {
+    pub(in crate::report) fn text(&mut self, form: Form<'_>, text: &str) -> io::Result<()> {
         let lead = terminal(form.lead, self.layout.unicode).into_owned();
         let hang = form.indent + lead.width();
         let text = terminal(text, self.layout.unicode);
@@ -138,26 +140,44 @@ impl<'a> Page<'a> {
         Ok(())
     }
 
-    /// A table that is laid out already and whose cells passed [`Page::cell`], indented by two columns; the lines above
-    /// its first rule are set in this type.
-    pub(super) fn table(&mut self, table: &str, head: Style) -> io::Result<()> {
+    /// A table; the first row is its head. Cells are escaped here.
+    pub(in crate::report) fn rows(&mut self, rows: &[Vec<String>]) -> io::Result<()> {
+        let mut builder = Builder::default();
+        for row in rows {
+            let cells = row
+                .iter()
+                .map(|text| terminal(text, self.layout.unicode).into_owned());
+            builder.push_record(cells);
+        }
+        let rule = if self.layout.unicode { '─' } else { '-' };
+        let mut table = builder.build();
+        table
+            .with(
+                TableStyle::blank().horizontals([(1, HorizontalLine::new(rule).intersection(' '))]),
+            )
+            .with(Padding::zero())
+            .with(
+                Width::wrap(self.layout.width - TABLE_INDENT)
+                    .keep_words(true)
+                    .priority(Priority::max(true)),
+            );
+        self.table(&table.to_string(), BOLD)
+    }
+
+    /// A table that is laid out already, indented; the lines above its first rule are set in this type.
+    fn table(&mut self, table: &str, head: Style) -> io::Result<()> {
         let mut in_head = true;
         for line in table.lines() {
             in_head = in_head && !line.starts_with(['-', '─']);
-            write!(self.out, "  ")?;
+            write!(self.out, "{:1$}", "", TABLE_INDENT)?;
             self.styled(if in_head { head } else { PLAIN }, line.trim_end())?;
             self.blank()?;
         }
         Ok(())
     }
 
-    /// A text as it may stand in a table.
-    pub(super) fn cell(&self, text: &str) -> String {
-        terminal(text, self.layout.unicode).into_owned()
-    }
-
     /// A bar of this width for a share from 0 to 1.
-    pub(super) fn bar(&self, share: f64, width: u8) -> String {
+    pub(in crate::report) fn bar(&self, share: f64, width: u8) -> String {
         let (full, empty) = if self.layout.unicode {
             ('█', '░')
         } else {

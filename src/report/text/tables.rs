@@ -2,12 +2,7 @@
 
 use std::io;
 
-use tabled::builder::Builder;
-use tabled::settings::peaker::Priority;
-use tabled::settings::style::HorizontalLine;
-use tabled::settings::{Padding, Style, Width};
-
-use super::page::{BOLD, DIM, Form, Page};
+use super::page::{DIM, Form, Page};
 use crate::place::Wheel;
 use crate::report::{Report, phrase};
 
@@ -29,7 +24,7 @@ pub(super) fn wheels(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
         cells.extend(row.cells);
         cells
     }));
-    table(page, &rows)?;
+    page.rows(&rows)?;
     page.blank()?;
     for note in phrase::wheel_notes(report) {
         page.text(Form::indent(INDENT).styled_lead("* ", DIM), &note)?;
@@ -55,7 +50,7 @@ pub(super) fn modules(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
             module.words.clone(),
         ]);
     }
-    table(page, &rows)
+    page.rows(&rows)
 }
 
 /// The codes.
@@ -76,30 +71,11 @@ pub(super) fn codes(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
             phrase::code_meaning(code),
         ]);
     }
-    table(page, &rows)
+    page.rows(&rows)
 }
 
 fn header<const N: usize>(first: &str, rest: [String; N]) -> Vec<String> {
     let mut cells = vec![first.to_owned()];
     cells.extend(rest);
     cells
-}
-
-/// Writes a table: the first row is its head, and every text is escaped here.
-fn table(page: &mut Page<'_>, rows: &[Vec<String>]) -> io::Result<()> {
-    let mut builder = Builder::default();
-    for row in rows {
-        builder.push_record(row.iter().map(|text| page.cell(text)));
-    }
-    let rule = if page.layout().unicode { '─' } else { '-' };
-    let mut table = builder.build();
-    table
-        .with(Style::blank().horizontals([(1, HorizontalLine::new(rule).intersection(' '))]))
-        .with(Padding::zero())
-        .with(
-            Width::wrap(page.layout().width - INDENT)
-                .keep_words(true)
-                .priority(Priority::max(true)),
-        );
-    page.table(&table.to_string(), BOLD)
 }

@@ -1,0 +1,105 @@
+//! Wording that the printers of a comparison share.
+
+use super::{CodeChange, CodeFate, Comparison, MeasureChange, MeasureFate, Outcome, Value};
+use crate::report::phrase;
+
+/// The outcome in capitals and what it means.
+pub(super) const fn outcome(outcome: Outcome) -> (&'static str, &'static str) {
+    match outcome {
+        Outcome::Proven => (
+            "PROVEN",
+            "Everything that was wrong has been tested again and is sound.",
+        ),
+        Outcome::Likely => (
+            "LIKELY MENDED",
+            "What was tested again is sound; something has not been tested again yet.",
+        ),
+        Outcome::NotShown => (
+            "NOT SHOWN",
+            "Nothing in the second recording shows whether the repair worked.",
+        ),
+        Outcome::NotMended => ("NOT MENDED", "Something is wrong still, or newly."),
+    }
+}
+
+/// What became of a code.
+pub(super) const fn code_fate(fate: CodeFate) -> &'static str {
+    match fate {
+        CodeFate::Still => "still there",
+        CodeFate::New => "new",
+        CodeFate::Remembered => "remembered",
+        CodeFate::NotRetested => "not tested again",
+        CodeFate::NotRead => "not read again",
+        CodeFate::Passed => "tested and passed",
+        CodeFate::Gone => "gone",
+    }
+}
+
+/// What became of a measure.
+pub(super) const fn measure_fate(fate: MeasureFate) -> &'static str {
+    match fate {
+        MeasureFate::Still => "still faulty",
+        MeasureFate::New => "newly faulty",
+        MeasureFate::NotRetested => "not measured again",
+        MeasureFate::Better => "better, not proven",
+        MeasureFate::Mended => "mended",
+        MeasureFate::Changed => "changed, no fault",
+        MeasureFate::Same => "same",
+    }
+}
+
+/// The title.
+pub(super) fn title(comparison: &Comparison) -> String {
+    match &comparison.vehicle {
+        Some(vehicle) => format!("Before and after the repair: {vehicle}"),
+        None => "Before and after the repair".to_owned(),
+    }
+}
+
+/// `C0031-13`.
+pub(super) fn code(change: &CodeChange) -> String {
+    match &change.failure_type {
+        Some(kind) => format!("{}-{kind}", change.code),
+        None => change.code.clone(),
+    }
+}
+
+/// The measures worth a line, those with a fault first, and how many others there are.
+pub(super) fn worth_a_line(comparison: &Comparison) -> (Vec<&MeasureChange>, usize) {
+    let mut lines: Vec<&MeasureChange> = comparison
+        .measures
+        .iter()
+        .filter(|change| change.fate != MeasureFate::Same)
+        .collect();
+    lines.sort_by_key(|change| change.fate);
+    let others = comparison.measures.len() - lines.len();
+    (lines, others)
+}
+
+/// `left front: longest drop-out, s`.
+pub(super) fn measure_name(change: &MeasureChange) -> String {
+    if change.unit.is_empty() {
+        format!("{}: {}", change.place, change.name)
+    } else {
+        format!("{}: {}, {}", change.place, change.name, change.unit)
+    }
+}
+
+/// A value before or after.
+pub(super) fn value(value: Option<Value>) -> String {
+    match value {
+        Some(value) => phrase::value(value.value, Some(value.uncertainty), ""),
+        None => "–".to_owned(),
+    }
+}
+
+/// How many measures are not shown.
+pub(super) fn others(count: usize) -> String {
+    match count {
+        1 => "One other measure is the same within its uncertainty, or was made on one side only."
+            .to_owned(),
+        _ => format!(
+            "{count} other measures are the same within their uncertainty, or were made on one side only."
+        ),
+    }
+}
