@@ -158,6 +158,7 @@ pub fn fields<'a>(
         return;
     };
     cursor.at = 1;
+    cursor.cut = message.fault.is_some() || message.payload.len() < message.announced as usize;
     let name = match service {
         0x7F => "NegativeResponse",
         _ => service_name(service, context.family),

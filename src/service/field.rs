@@ -265,7 +265,7 @@ impl fmt::Display for Words<'_> {
 }
 
 /// The status bits in words, bit 0 first.
-const STATUS: [&str; 8] = [
+pub(super) const STATUS: [&str; 8] = [
     "test failed",
     "test failed in this cycle",
     "pending",
@@ -313,6 +313,8 @@ fn join(f: &mut fmt::Formatter<'_>, byte: u8, words: &[&str; 8], none: &str) -> 
 pub(super) struct Cursor<'a, 'o> {
     pub(super) payload: &'a [u8],
     pub(super) at: usize,
+    /// Whether the message is not whole, so that bytes are missing at its end.
+    pub(super) cut: bool,
     out: &'o mut dyn FnMut(Field<'a>),
 }
 
@@ -321,6 +323,7 @@ impl<'a, 'o> Cursor<'a, 'o> {
         Self {
             payload,
             at: 0,
+            cut: false,
             out,
         }
     }
@@ -465,8 +468,17 @@ impl<'a, 'o> Cursor<'a, 'o> {
             let range = self.at..self.payload.len();
             self.at = self.payload.len();
             self.put(Field {
-                meaning: Words::Plain("more bytes than this message has fields"),
-                ..Field::new("left over", range, Value::Bytes(rest), clause)
+                meaning: Words::Plain(if self.cut {
+                    "the rest of this did not arrive"
+                } else {
+                    "more bytes than this message has fields"
+                }),
+                ..Field::new(
+                    if self.cut { "beginning" } else { "left over" },
+                    range,
+                    Value::Bytes(rest),
+                    clause,
+                )
             });
         }
     }

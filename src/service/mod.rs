@@ -5,6 +5,7 @@
 
 mod code_list;
 mod decode;
+mod explain;
 mod family;
 mod field;
 mod identifier;
@@ -14,17 +15,20 @@ mod negative;
 mod obd;
 mod pairing;
 mod parameter;
+mod subject;
 mod uds;
 mod uds_codes;
 
 pub use code_list::{CodeEntry, CodeList, code_list};
 pub use decode::{Context, Decoded, Direction, Head, decode, fault_words, fields, head};
+pub use explain::{Explanation, Fact, explain};
 pub use family::{Families, Family, service_name};
 pub use field::{Bits, Field, Scale, Value, Words, rounded, supported};
 pub use identifier::{identifier_name, identifiers};
 pub use negative::refusal;
 pub use pairing::{Pairing, Timing, is_request};
 pub use parameter::parameters;
+pub use subject::{Subject, SubjectError};
 
 #[cfg(test)]
 mod tests;

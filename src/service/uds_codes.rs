@@ -67,8 +67,14 @@ fn status(cursor: &mut Cursor<'_, '_>, name: &'static str) {
     if let Some((range, bytes)) = cursor.take(1, name, "ISO 14229-1, D.2")
         && let Some(byte) = bytes.first()
     {
+        // A mask of all bits needs no list of them.
+        let all = *byte == 0xFF && name != "status";
         cursor.put(Field {
-            meaning: Words::Status(Status(*byte)),
+            meaning: if all {
+                Words::Plain("all")
+            } else {
+                Words::Status(Status(*byte))
+            },
             ..Field::new(name, range, Value::Byte(*byte), "ISO 14229-1, D.2")
         });
     }

@@ -79,7 +79,7 @@ pub struct Reading<'c> {
     pub meaning: &'c str,
     /// A remark.
     pub note: Option<&'c str>,
-    /// Where that is written.
+    /// Where that is written; may name a maker, so not for print.
     pub source: &'c str,
 }
 
@@ -94,7 +94,7 @@ pub struct FailureMeaning {
     pub meaning: String,
     /// A remark.
     pub note: Option<String>,
-    /// Where that is written.
+    /// Where that is written; may name a maker, so not for print.
     pub source: String,
 }
 

@@ -8,6 +8,7 @@
 
 mod command;
 mod decode;
+mod explain;
 mod report;
 mod report_example;
 #[cfg(feature = "schema")]

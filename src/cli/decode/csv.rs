@@ -78,7 +78,7 @@ impl Printer for Csv {
         out.hexes(&message.payload);
         out.byte(b',');
         let start = out.len();
-        text::content(out, shown, "");
+        text::content(out, shown, "", false);
         let content = String::from_utf8_lossy(out.since(start)).into_owned();
         out.truncate(start);
         cell(out, &content);

@@ -206,7 +206,7 @@ pub(super) const fn status_id(status: FlowStatus) -> &'static str {
     }
 }
 
-fn string(out: &mut Lines, text: &str) {
+pub(crate) fn string(out: &mut Lines, text: &str) {
     out.byte(b'"');
     out.escaped(text);
     out.byte(b'"');
@@ -266,7 +266,7 @@ fn place(out: &mut Lines, channels: &Channels, channel: Channel, address: Addres
     }
 }
 
-fn field(out: &mut Lines, field: &Field<'_>, payload: &[u8], deep: bool) {
+pub(crate) fn field(out: &mut Lines, field: &Field<'_>, payload: &[u8], deep: bool) {
     out.text("{\"name\": \"");
     out.escaped(&field.name);
     out.text("\", \"bytes\": [");

@@ -8,7 +8,7 @@ use tonering::frame::Timestamp;
 
 /// Bytes that are waiting to be written.
 #[derive(Debug)]
-pub(super) struct Lines {
+pub(crate) struct Lines {
     bytes: Vec<u8>,
 }
 
@@ -17,55 +17,55 @@ const FULL: usize = 64 * 1024;
 const HEX: &[u8; 16] = b"0123456789ABCDEF";
 
 impl Lines {
-    pub(super) fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self {
             bytes: Vec::with_capacity(FULL + FULL / 4),
         }
     }
 
-    pub(super) fn is_full(&self) -> bool {
+    pub(crate) fn is_full(&self) -> bool {
         self.bytes.len() >= FULL
     }
 
-    pub(super) fn bytes(&self) -> &[u8] {
+    pub(crate) fn bytes(&self) -> &[u8] {
         &self.bytes
     }
 
-    pub(super) fn clear(&mut self) {
+    pub(crate) fn clear(&mut self) {
         self.bytes.clear();
     }
 
-    pub(super) fn len(&self) -> usize {
+    pub(crate) fn len(&self) -> usize {
         self.bytes.len()
     }
 
-    pub(super) fn truncate(&mut self, length: usize) {
+    pub(crate) fn truncate(&mut self, length: usize) {
         self.bytes.truncate(length);
     }
 
     /// What was written since `start`.
-    pub(super) fn since(&self, start: usize) -> &[u8] {
+    pub(crate) fn since(&self, start: usize) -> &[u8] {
         self.bytes.get(start..).unwrap_or_default()
     }
 
     #[inline]
-    pub(super) fn text(&mut self, text: &str) {
+    pub(crate) fn text(&mut self, text: &str) {
         self.bytes.extend_from_slice(text.as_bytes());
     }
 
     #[inline]
-    pub(super) fn raw(&mut self, bytes: &[u8]) {
+    pub(crate) fn raw(&mut self, bytes: &[u8]) {
         self.bytes.extend_from_slice(bytes);
     }
 
     #[inline]
-    pub(super) fn byte(&mut self, byte: u8) {
+    pub(crate) fn byte(&mut self, byte: u8) {
         self.bytes.push(byte);
     }
 
     /// A byte as two hexadecimal digits.
     #[inline]
-    pub(super) fn hex(&mut self, byte: u8) {
+    pub(crate) fn hex(&mut self, byte: u8) {
         let digit = |nibble: u8| HEX.get(usize::from(nibble & 15)).copied().unwrap_or(b'?');
         self.bytes
             .extend_from_slice(&[digit(byte >> 4), digit(byte)]);
@@ -73,7 +73,7 @@ impl Lines {
 
     /// Bytes as hexadecimal digits without gaps.
     #[inline]
-    pub(super) fn hexes(&mut self, bytes: &[u8]) {
+    pub(crate) fn hexes(&mut self, bytes: &[u8]) {
         self.bytes.reserve(2 * bytes.len());
         for byte in bytes {
             self.hex(*byte);
@@ -82,7 +82,7 @@ impl Lines {
 
     /// A whole number.
     #[inline]
-    pub(super) fn count(&mut self, mut count: u64) {
+    pub(crate) fn count(&mut self, mut count: u64) {
         let mut digits = [0_u8; 20];
         let mut start = digits.len();
         for place in digits.iter_mut().rev() {
@@ -98,7 +98,7 @@ impl Lines {
     }
 
     /// A time in seconds with all digits that it has, at least `least` after the point.
-    pub(super) fn seconds(&mut self, time: Timestamp, least: usize) {
+    pub(crate) fn seconds(&mut self, time: Timestamp, least: usize) {
         let nanos = time.nanos();
         if nanos < 0 {
             self.bytes.push(b'-');
@@ -121,7 +121,7 @@ impl Lines {
     }
 
     /// The inside of a JSON string.
-    pub(super) fn escaped(&mut self, text: &str) {
+    pub(crate) fn escaped(&mut self, text: &str) {
         let mut rest = text.as_bytes();
         while let Some(place) = rest
             .iter()
@@ -144,7 +144,7 @@ impl Lines {
     }
 
     /// Something that prints itself, as the inside of a JSON string.
-    pub(super) fn escaped_of(&mut self, value: &impl fmt::Display) {
+    pub(crate) fn escaped_of(&mut self, value: &impl fmt::Display) {
         struct Escaping<'a>(&'a mut Lines);
         impl fmt::Write for Escaping<'_> {
             fn write_str(&mut self, text: &str) -> fmt::Result {
@@ -157,7 +157,7 @@ impl Lines {
     }
 
     /// Something that prints itself, as it is.
-    pub(super) fn show(&mut self, value: &impl fmt::Display) {
+    pub(crate) fn show(&mut self, value: &impl fmt::Display) {
         let _ = fmt::Write::write_fmt(self, format_args!("{value}"));
     }
 }

@@ -3,10 +3,10 @@
 //! Messages stream: nothing is kept but the last request to each address, which answers with several identifiers need.
 
 mod csv;
-mod json;
+pub(super) mod json;
 mod lines;
 mod requests;
-mod text;
+pub(super) mod text;
 
 use std::io::Write as _;
 use std::path::PathBuf;
@@ -20,7 +20,7 @@ use tonering::signal::profile::{Profile, Protocol};
 use tonering::transport::{Address, Control, Message, Observer, Pace};
 use tonering::trouble::Catalogue;
 
-use self::lines::Lines;
+pub(super) use self::lines::Lines;
 use self::requests::Requests;
 use super::console::Console;
 use super::input::{self, Step};

@@ -105,7 +105,7 @@ impl Printer for Text {
         out.text(head.name);
         let deep = self.deep;
         if !deep {
-            content(out, shown, ": ");
+            content(out, shown, ": ", !self.console.unicode);
         }
         if let Some(fault) = message.fault {
             out.text(" [not whole: ");
@@ -221,7 +221,7 @@ impl Printer for Text {
 }
 
 /// What a message says, short; nothing when it has no fields besides its service.
-pub(super) fn content(out: &mut Lines, shown: &Shown<'_>, lead: &str) {
+pub(super) fn content(out: &mut Lines, shown: &Shown<'_>, lead: &str, ascii: bool) {
     let mut count = 0_usize;
     let mut after_code = false;
     fields(shown.message, shown.request, &shown.context, &mut |field| {
@@ -243,7 +243,7 @@ pub(super) fn content(out: &mut Lines, shown: &Shown<'_>, lead: &str) {
             return;
         }
         out.text(if count == 1 { lead } else { ", " });
-        short(out, &field);
+        short(out, &field, ascii);
     });
     if count > MOST_FIELDS {
         out.text(", and ");
@@ -266,7 +266,7 @@ fn is_said_already(field: &Field<'_>, payload: &[u8]) -> bool {
     }
 }
 
-fn short(out: &mut Lines, field: &Field<'_>) {
+fn short(out: &mut Lines, field: &Field<'_>, ascii: bool) {
     match (&field.value, &field.meaning) {
         (Value::Flag(true), _) if field.name == "suppress positive response" => {
             out.text("no answer wanted");
@@ -312,7 +312,7 @@ fn short(out: &mut Lines, field: &Field<'_>) {
             out.show(&field.value);
             if let Some(unit) = field.unit {
                 out.byte(b' ');
-                out.text(unit);
+                symbols(out, unit, ascii);
             }
         }
     }
@@ -331,7 +331,7 @@ fn short_bytes(out: &mut Lines, bytes: &[u8]) {
 }
 
 /// One field below its message: place, bytes, name, value, meaning, arithmetic, clause.
-fn taken_apart(out: &mut Lines, field: &Field<'_>, payload: &[u8], ascii: bool) {
+pub(crate) fn taken_apart(out: &mut Lines, field: &Field<'_>, payload: &[u8], ascii: bool) {
     out.text("    ");
     let start = out.len();
     out.byte(b'[');
@@ -358,7 +358,7 @@ fn taken_apart(out: &mut Lines, field: &Field<'_>, payload: &[u8], ascii: bool) 
     out.show(&field.value);
     if let Some(unit) = field.unit {
         out.byte(b' ');
-        out.text(unit);
+        symbols(out, unit, ascii);
     }
     if !field.meaning.is_none() {
         out.text(if ascii { " - " } else { " – " });
@@ -366,11 +366,35 @@ fn taken_apart(out: &mut Lines, field: &Field<'_>, payload: &[u8], ascii: bool) 
     }
     if let Some(arithmetic) = field.arithmetic(payload) {
         out.text("; ");
-        out.text(&arithmetic);
+        symbols(out, &arithmetic, ascii);
     }
     out.text(" (");
     out.text(field.clause);
     out.text(")\n");
+}
+
+fn symbols(out: &mut Lines, text: &str, ascii: bool) {
+    if ascii {
+        out.text(&in_ascii(text));
+    } else {
+        out.text(text);
+    }
+}
+
+/// Our own symbols for a console that takes nothing but ASCII.
+pub(crate) fn in_ascii(text: &str) -> String {
+    let mut plain = String::with_capacity(text.len());
+    for character in text.chars() {
+        match character {
+            '×' => plain.push('x'),
+            '−' | '–' => plain.push('-'),
+            '°' => plain.push_str("deg "),
+            '·' => plain.push('.'),
+            'Ω' => plain.push_str("ohm"),
+            _ => plain.push(character),
+        }
+    }
+    plain
 }
 
 fn pad_right(out: &mut Lines, start: usize, width: usize) {
