@@ -29,6 +29,8 @@ const LEAST_EVENTS: u64 = 6;
 const ROUGH_ROAD_RATE: f64 = 1.0 / 120.0;
 /// Sound wheels of one vehicle may differ by this factor: the driven axle, the laden axle, the side of the potholes.
 const WHEELS_DIFFER: f64 = 3.0;
+/// A wheel with less than this share of another wheel's jumps may only show the other's.
+const LEADS: f64 = 0.3;
 /// False-alarm probability below which the jumps are shown.
 const SHOWN_BELOW: f64 = 1e-6;
 
@@ -52,22 +54,25 @@ pub(super) fn find(grid: &Grid<'_>) -> [Option<Measured>; 4] {
             .enumerate()
             .filter(|(other, _)| *other != wheel)
             .filter_map(|(_, jumps)| jumps.as_ref())
-            .map(|jumps| {
-                let events = usize::try_from(jumps.seen.events).unwrap_or(usize::MAX);
-                (statistics::count(events), jumps.quiet_s)
-            });
+            .map(|jumps| (events(jumps), jumps.quiet_s));
         // The median of the neighbours' rates: one faulty neighbour must not excuse this wheel.
         let mut rates = others
             .filter(|(_, quiet_s)| *quiet_s > 0.0)
             .map(|(events, quiet_s)| events / quiet_s)
             .collect::<Vec<_>>();
+        let highest = rates.iter().copied().fold(0.0, f64::max);
         let rate = statistics::median(&mut rates).unwrap_or(0.0);
         let mean = (WHEELS_DIFFER * rate + ROUGH_ROAD_RATE) * own.quiet_s;
-        Some(judge(own, mean))
+        let leads = events(own) >= LEADS * highest * own.quiet_s;
+        Some(judge(own, mean, leads))
     })
 }
 
-fn judge(own: &Jumps, mean: f64) -> Measured {
+fn events(jumps: &Jumps) -> f64 {
+    statistics::count(usize::try_from(jumps.seen.events).unwrap_or(usize::MAX))
+}
+
+fn judge(own: &Jumps, mean: f64, leads: bool) -> Measured {
     if own.quiet_s < 1.0 && own.extreme == 0 {
         return Measured::not_made("no quiet driving in which the neighbours agree");
     }
@@ -75,13 +80,14 @@ fn judge(own: &Jumps, mean: f64) -> Measured {
     made.value = own.peak;
     let chance = statistics::poisson_tail(made.events, mean);
     made.false_alarm = Some(chance);
-    made.verdict = if own.extreme >= 2 || (made.events >= LEAST_EVENTS && chance < SHOWN_BELOW) {
-        Verdict::Shown
-    } else if own.extreme > 0 || (made.events >= 3 && chance < 1e-2) {
-        Verdict::Unclear
-    } else {
-        Verdict::NotShown
-    };
+    made.verdict =
+        if own.extreme >= 2 || (made.events >= LEAST_EVENTS && chance < SHOWN_BELOW && leads) {
+            Verdict::Shown
+        } else if own.extreme > 0 || (made.events >= 3 && chance < 1e-2) {
+            Verdict::Unclear
+        } else {
+            Verdict::NotShown
+        };
     made.note = Some(format!(
         "{} jumps in {:.0} s of quiet driving; smaller ones than {:.1} km/h cannot be told from driving",
         made.events, own.quiet_s, own.least_kmh
@@ -137,19 +143,22 @@ const MOST_STEPS: usize = 20_000;
 
 /// From one sample to the next.
 #[derive(Clone, Copy, Debug)]
-struct Step {
-    index: usize,
+pub(super) struct Step {
+    pub(super) index: usize,
+    pub(super) time_s: f64,
+    pub(super) speed_kmh: f64,
     dt: f64,
     /// Change of the wheel, in km/h.
     own: f64,
     /// The same less the median change of its neighbours, in km/h.
-    relative: f64,
-    quiet: bool,
+    pub(super) relative: f64,
+    pub(super) quiet: bool,
     travels: bool,
     may_lock: bool,
 }
 
-fn each_step(grid: &Grid<'_>, wheel: Wheel, mut each: impl FnMut(Step)) {
+/// Every step of a wheel within which nothing is missing.
+pub(super) fn each_step(grid: &Grid<'_>, wheel: Wheel, mut each: impl FnMut(Step)) {
     let Some(column) = grid.column(wheel) else {
         return;
     };
@@ -178,6 +187,8 @@ fn each_step(grid: &Grid<'_>, wheel: Wheel, mut each: impl FnMut(Step)) {
         let change = median_change(&values, &were);
         each(Step {
             index,
+            time_s: time,
+            speed_kmh: speed,
             dt,
             own: speed - was,
             relative: speed - was - change.unwrap_or(0.0),

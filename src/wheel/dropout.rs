@@ -17,8 +17,9 @@ use crate::place::{Axle, Wheel};
 
 /// The others turn at least this fast, in km/h.
 const FROM_KMH: f64 = 8.0;
-/// A wheel at less than this share of the slowest neighbour has dropped out.
-const OUT_BELOW: f64 = 0.5;
+/// A wheel at less than this share of the slowest neighbour has dropped out. A missing tooth halves a single reading, two
+/// in a row make a third of it: that is no drop-out but a dip.
+const OUT_BELOW: f64 = 0.25;
 /// A wheel at this share or more turns with its neighbours.
 const WITH_ABOVE: f64 = 0.8;
 /// Three neighbours agree within this factor, tight turns included, …
@@ -82,10 +83,13 @@ impl Tally {
     }
 
     /// For each situation the share of the drop-outs, and how likely that is if they came at any time alike.
-    fn judge(&self, count: u64, judged_s: f64) -> [Measured; SITUATIONS.len()] {
+    fn judge(&self, count: u64, out_s: f64, judged_s: f64) -> [Measured; SITUATIONS.len()] {
         std::array::from_fn(|index| {
             if count == 0 {
                 return Measured::not_made("no drop-outs");
+            }
+            if out_s > MOST_OUT * judged_s {
+                return Measured::not_made("the signal is gone nearly always");
             }
             let number =
                 |value: u64| statistics::count(usize::try_from(value).unwrap_or(usize::MAX));
@@ -114,6 +118,8 @@ impl Tally {
 /// Chance below which drop-outs gather: one in a thousand, shared among the situations.
 #[expect(clippy::cast_precision_loss, reason = "five")]
 const GATHER_BELOW: f64 = 1e-3 / SITUATIONS.len() as f64;
+/// A signal that is gone for more than this share of the time does not gather anywhere.
+const MOST_OUT: f64 = 0.5;
 /// Low speed, in km/h: where weak signals vanish first.
 const LOW_SPEED_KMH: f64 = 20.0;
 /// Slowing, in m/s², but not so hard that a wheel may lock.
@@ -236,7 +242,7 @@ fn judge(found: Found, interval_s: f64) -> Dropouts {
     } else {
         Verdict::NotShown
     };
-    let gather = found.tally.judge(found.count, found.judged_s);
+    let gather = found.tally.judge(found.count, found.out_s, found.judged_s);
     if found.judged_s < LEAST_S && verdict == Verdict::NotShown {
         let reason = format!(
             "the other wheels turned together above {FROM_KMH:.0} km/h for {:.1} s only",

@@ -6,10 +6,16 @@ use super::dropout;
 use super::frozen;
 use super::grid::Grid;
 use super::input::Input;
+use super::lag;
 use super::measured::Measured;
+use super::noise;
 use super::onset;
+use super::orders::{self, OrderLine};
 use super::ratio;
+use super::speedometer;
+use super::spikes;
 use super::supply;
+use super::swapped;
 use super::together;
 use crate::place::Wheel;
 
@@ -99,10 +105,32 @@ pub struct WheelMeasures {
     pub vanish: Measured,
     /// Highest acceleration, in m/s²; the events are impossible jumps.
     pub acceleration: Measured,
+    /// Single readings far off, per minute of steady driving.
+    pub spikes: Measured,
+    /// Spread of the change from sample to sample against the neighbours, in km/h.
+    pub noise: Measured,
+    /// Growth of the noise with speed, in km/h per 100 km/h.
+    pub noise_growth: Measured,
+    /// Times the noise while the supply is loaded.
+    pub noise_loaded: Measured,
+    /// Amplitude of orders 1 to 4 (once, twice, … per turn), as a share of the speed.
+    pub orders: [Measured; 4],
+    /// How many orders from the first on stand out with nearly the same height: a missing or cracked tooth.
+    pub comb: Measured,
+    /// Pulses missing in each turn, from the height of the comb.
+    pub missing_pulses: Measured,
+    /// Share of the turns with a dip or spike; shown when they return at one angle of the wheel.
+    pub dips_per_turn: Measured,
+    /// Up to which speed the sampling can show order 1, in km/h; order *k* up to a *k*-th of it.
+    pub order_limit_kmh: f64,
+    /// The order spectrum; empty where nothing could be looked at.
+    pub spectrum: Vec<OrderLine>,
     /// Speed against the other wheels on straight stretches, less 1.
     pub ratio: Measured,
     /// Change of the ratio with speed, per 100 km/h.
     pub ratio_growth: Measured,
+    /// How much later than its axle mate's the wheel's value comes, in s.
+    pub lag: Measured,
 }
 
 /// A measure with its names.
@@ -119,6 +147,14 @@ pub struct Named<'a> {
 const fn named<'a>(id: &'static str, name: &'static str, measured: &'a Measured) -> Named<'a> {
     Named { id, name, measured }
 }
+
+/// Identifiers and names of the orders.
+const ORDER_NAMES: [(&str, &str); orders::ORDERS] = [
+    ("order_1", "amplitude once per turn"),
+    ("order_2", "amplitude twice per turn"),
+    ("order_3", "amplitude three times per turn"),
+    ("order_4", "amplitude four times per turn"),
+];
 
 impl WheelMeasures {
     /// Every measure with its names, in the order of a report.
@@ -150,6 +186,19 @@ impl WheelMeasures {
                 "highest acceleration of the signal",
                 &self.acceleration,
             ),
+            named("spikes", "single readings far off", &self.spikes),
+            named("noise", "noise from sample to sample", &self.noise),
+            named(
+                "noise_growth",
+                "growth of the noise with speed",
+                &self.noise_growth,
+            ),
+            named(
+                "noise_loaded",
+                "noise while the supply is loaded",
+                &self.noise_loaded,
+            ),
+            named("lag", "lag behind the axle mate", &self.lag),
             named(
                 "ratio",
                 "speed against the other wheels, less 1",
@@ -161,6 +210,20 @@ impl WheelMeasures {
                 &self.ratio_growth,
             ),
         ];
+        for ((id, name), measured) in ORDER_NAMES.iter().zip(&self.orders) {
+            all.push(named(id, name, measured));
+        }
+        all.push(named("comb", "orders that stand out alike", &self.comb));
+        all.push(named(
+            "missing_pulses",
+            "pulses missing in each turn",
+            &self.missing_pulses,
+        ));
+        all.push(named(
+            "dips_per_turn",
+            "share of the turns with a dip at one angle",
+            &self.dips_per_turn,
+        ));
         for ((id, name), measured) in dropout::SITUATIONS.iter().zip(&self.dropout_gather) {
             all.push(named(id, name, measured));
         }
@@ -171,6 +234,8 @@ impl WheelMeasures {
 /// The measures of one axle.
 #[derive(Clone, Debug)]
 pub struct AxleMeasures {
+    /// Share of the bends in which left and right are the wrong way round.
+    pub swapped: Measured,
     /// Speed against the other axle on straight stretches, less 1.
     pub ratio: Measured,
 }
@@ -178,17 +243,28 @@ pub struct AxleMeasures {
 impl AxleMeasures {
     /// Every measure with its names, in the order of a report.
     pub fn all(&self) -> Vec<Named<'_>> {
-        vec![named(
-            "axle_ratio",
-            "speed against the other axle, less 1",
-            &self.ratio,
-        )]
+        vec![
+            named(
+                "swapped",
+                "share of the bends with left and right the wrong way round",
+                &self.swapped,
+            ),
+            named(
+                "axle_ratio",
+                "speed against the other axle, less 1",
+                &self.ratio,
+            ),
+        ]
     }
 }
 
 /// The measures of the vehicle as a whole.
 #[derive(Clone, Debug)]
 pub struct VehicleMeasures {
+    /// Share of the bends in which the axles disagree on the inner side.
+    pub axles_disagree: Measured,
+    /// Vehicle speed of another module against the wheels, less 1.
+    pub vehicle_speed: Measured,
     /// How often all wheels were gone at once.
     pub all_at_once: Measured,
     /// Lowest supply voltage, in V.
@@ -209,6 +285,16 @@ impl VehicleMeasures {
     /// Every measure with its names, in the order of a report.
     pub fn all(&self) -> Vec<Named<'_>> {
         vec![
+            named(
+                "axles_disagree",
+                "share of the bends in which the axles disagree",
+                &self.axles_disagree,
+            ),
+            named(
+                "vehicle_speed",
+                "vehicle speed against the wheels, less 1",
+                &self.vehicle_speed,
+            ),
             named("all_at_once", "all wheels gone at once", &self.all_at_once),
             named(
                 "supply_lowest",
@@ -244,7 +330,12 @@ impl VehicleMeasures {
     }
 }
 
-fn vehicle(input: &Input<'_>, grid: Option<&Grid<'_>>, dropouts: &[f64]) -> VehicleMeasures {
+fn vehicle(
+    input: &Input<'_>,
+    grid: Option<&Grid<'_>>,
+    axles_disagree: Measured,
+    dropouts: &[f64],
+) -> VehicleMeasures {
     let (all_at_once, mut times) = grid.map_or_else(
         || {
             (
@@ -258,6 +349,11 @@ fn vehicle(input: &Input<'_>, grid: Option<&Grid<'_>>, dropouts: &[f64]) -> Vehi
     times.sort_unstable_by(f64::total_cmp);
     let supply = supply::find(input, grid, &times);
     VehicleMeasures {
+        axles_disagree,
+        vehicle_speed: grid.map_or_else(
+            || Measured::not_made("no wheel-speed signal in the capture"),
+            |grid| speedometer::find(grid, input.vehicle_speed),
+        ),
         all_at_once,
         supply_lowest: supply.lowest,
         supply_median: supply.median,
@@ -276,14 +372,21 @@ pub fn measure(input: &Input<'_>) -> Measures {
             drive: DriveSummary::default(),
             wheels: [const { None }; 4],
             axles: std::array::from_fn(|_| AxleMeasures {
+                swapped: none.clone(),
                 ratio: none.clone(),
             }),
-            vehicle: vehicle(input, None, &[]),
+            vehicle: vehicle(input, None, none.clone(), &[]),
         };
     };
     let ratios = ratio::find(&grid);
     let drive = drive::sum_up(&grid, ratios.straight_s);
     let accelerations = acceleration::find(&grid);
+    let spikes = spikes::find(&grid);
+    let mut noises = noise::find(&grid, input);
+    let lags = lag::find(&grid);
+    let sides = swapped::find(&grid, &input.geometry);
+    let [front_sides, rear_sides] = sides.axles;
+    let mut orders = orders::find(&grid, &input.geometry);
     let mut dropout_times = Vec::new();
     let wheels = Wheel::ALL.map(|wheel| {
         let column = grid.column(wheel)?;
@@ -291,6 +394,8 @@ pub fn measure(input: &Input<'_>) -> Measures {
         let dropouts = dropout::find(&grid, wheel)?;
         dropout_times.extend(dropouts.runs.iter().map(|run| run.start_s));
         let onset = onset::find(&grid, wheel)?;
+        let orders = orders[wheel.index()].take()?;
+        let noise = noises[wheel.index()].take()?;
         Some(WheelMeasures {
             samples: u64::try_from(column.time_s.len()).unwrap_or(u64::MAX),
             interval_s: column.interval_s,
@@ -303,6 +408,17 @@ pub fn measure(input: &Input<'_>) -> Measures {
             onset: onset.onset,
             vanish: onset.vanish,
             acceleration: accelerations[wheel.index()].clone().unwrap_or_else(missing),
+            spikes: spikes[wheel.index()].clone().unwrap_or_else(missing),
+            noise: noise.level,
+            noise_growth: noise.growth,
+            noise_loaded: noise.loaded,
+            lag: lags[wheel.index()].clone().unwrap_or_else(missing),
+            orders: orders.lines,
+            comb: orders.comb,
+            missing_pulses: orders.missing_pulses,
+            dips_per_turn: orders.dips,
+            order_limit_kmh: orders.limit_kmh,
+            spectrum: orders.spectrum,
             ratio: ratios.wheels[wheel.index()].clone().unwrap_or_else(missing),
             ratio_growth: ratios.growth[wheel.index()].clone().unwrap_or_else(missing),
         })
@@ -320,10 +436,14 @@ pub fn measure(input: &Input<'_>) -> Measures {
         wheels,
         axles: [
             AxleMeasures {
+                swapped: front_sides,
                 ratio: ratios.front_rear,
             },
-            AxleMeasures { ratio: rear },
+            AxleMeasures {
+                swapped: rear_sides,
+                ratio: rear,
+            },
         ],
-        vehicle: vehicle(input, Some(&grid), &dropout_times),
+        vehicle: vehicle(input, Some(&grid), sides.disagree, &dropout_times),
     }
 }

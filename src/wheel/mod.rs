@@ -13,19 +13,30 @@
 
 mod acceleration;
 mod clock;
+#[cfg(test)]
+mod curves;
 mod drive;
 mod dropout;
 mod frozen;
 mod grid;
+#[cfg(test)]
+mod injection;
 mod input;
+mod lag;
 mod measured;
 mod measures;
+mod noise;
 mod onset;
+mod orders;
+mod periodogram;
 mod ratio;
 #[cfg(test)]
 mod recordings;
+mod speedometer;
+mod spikes;
 mod statistics;
 mod supply;
+mod swapped;
 #[cfg(test)]
 mod tests;
 mod together;
@@ -35,3 +46,4 @@ pub use measured::{Made, Measured, Verdict};
 pub use measures::{
     AxleMeasures, DriveSummary, Measures, Named, Travel, VehicleMeasures, WheelMeasures, measure,
 };
+pub use orders::OrderLine;

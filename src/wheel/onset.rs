@@ -22,6 +22,11 @@ const ONE_FROM_KMH: f64 = 4.5;
 /// Lower bound, in km/h, that is more than usual.
 const UNCLEAR_FROM_KMH: f64 = 2.0;
 
+/// After a gap of this length, in s, nothing is known any more.
+const FORGET_S: f64 = 5.0;
+/// Slower than this at a stop, in m/s², a wheel is not locked at the last moment.
+const SOFT_STOP: f64 = -3.0;
+
 /// Onset and vanish speed of a wheel.
 #[derive(Clone, Debug)]
 pub(super) struct Onset {
@@ -52,8 +57,9 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Onset> {
     let mut falling: Option<Event> = None;
     let mut turned: Option<f64> = None;
     let mut last_s = f64::NEG_INFINITY;
+    let mut at = 0;
     for (index, time, speed) in column.samples() {
-        if time - last_s > column.hold_s {
+        if time - last_s > FORGET_S {
             (rising, falling, turned) = (None, None, None);
         }
         last_s = time;
@@ -89,7 +95,10 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Onset> {
         if let (Some(fastest), Some((low, _))) = (&mut rising, vouched) {
             *fastest = fastest.max(low);
         }
-        if let (Some(high), Some((low, _))) = (turned.take(), vouched) {
+        let soft = grid
+            .advance(&mut at, time)
+            .is_some_and(|at| grid.moment(at).acceleration > SOFT_STOP);
+        if let (Some(high), Some((low, _)), true) = (turned.take(), vouched, soft) {
             falling = Some(Event {
                 low: low.min(high),
                 high,
@@ -97,9 +106,11 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Onset> {
             });
         }
     }
+    // One start and one stop bear each other out.
+    let all = starts.len() + stops.len();
     Some(Onset {
-        onset: judge(&starts, "start"),
-        vanish: judge(&stops, "stop"),
+        onset: judge(&starts, all, "start"),
+        vanish: judge(&stops, all, "stop"),
     })
 }
 
@@ -132,7 +143,7 @@ fn vouched(others: &[Option<Around>; 4], wheel: Wheel) -> Option<(f64, f64)> {
     far.then_some((low, high))
 }
 
-fn judge(events: &[Event], what: &str) -> Measured {
+fn judge(events: &[Event], all: usize, what: &str) -> Measured {
     if events.is_empty() {
         return Measured::not_made(format!(
             "no {what} in the capture at which the neighbours tell the speed"
@@ -155,7 +166,7 @@ fn judge(events: &[Event], what: &str) -> Measured {
         half.hypot(centre.map_or(0.0, |centre| centre.half_width)),
         "km/h",
     );
-    made.verdict = match events.len() {
+    made.verdict = match all {
         1 if low >= ONE_FROM_KMH => Verdict::Shown,
         2.. if low >= TWO_FROM_KMH => Verdict::Shown,
         _ if low >= UNCLEAR_FROM_KMH => Verdict::Unclear,

@@ -20,13 +20,17 @@ const UNCLEAR_FROM: f64 = 0.015;
 /// The cross ratio must show this share of the wheel's own.
 const CROSS_SHARE: f64 = 0.6;
 /// Slower than this, in km/h, offsets of the senders weigh too much.
-const FROM_KMH: f64 = 25.0;
-/// Straight: the other axle's wheels differ by less than this (a radius of 100 m).
-const STRAIGHT: f64 = 0.015;
+const FROM_KMH: f64 = 20.0;
+/// Straight: the other axle's wheels differ by less than this (a radius of 75 m).
+const STRAIGHT: f64 = 0.02;
+/// Harder than this, in m/s², driven and braked wheels slip.
+const STEADY: f64 = 2.0;
 /// A moment at which a wheel is further off than this is a drop-out or a spin, no tyre.
 const NO_TYRE: f64 = 0.25;
-/// Stretches are averaged over this distance, in m, so that what remains is independent.
-const STRETCH_M: f64 = 30.0;
+/// Stretches are averaged over this distance, in m.
+const STRETCH_M: f64 = 10.0;
+/// What remains is independent after about this distance, in m: intervals are widened for it.
+const INDEPENDENT_M: f64 = 30.0;
 /// Fewer stretches than this say nothing.
 const LEAST_STRETCHES: usize = 6;
 
@@ -129,7 +133,8 @@ fn collect(grid: &Grid<'_>, present: [bool; 4]) -> Stretches {
     let mut stretches = Stretches::default();
     for index in 0..grid.len() {
         let moment = grid.moment(index);
-        if !moment.is_quiet() || moment.reference_kmh < FROM_KMH {
+        let steady = moment.travels && !moment.braked && moment.acceleration.abs() < STEADY;
+        if !steady || moment.reference_kmh < FROM_KMH {
             stretches.close();
             continue;
         }
@@ -173,6 +178,7 @@ fn judge(means: &[Mean], present: [bool; 4], known: usize, quantum: f64) -> [Opt
     let cross = (known == 4)
         .then(|| statistics::centre(&mut means.iter().map(|mean| mean.cross).collect()))
         .flatten();
+    let widened = (INDEPENDENT_M / STRETCH_M).sqrt();
     let most = centres
         .iter()
         .flatten()
@@ -180,11 +186,15 @@ fn judge(means: &[Mean], present: [bool; 4], known: usize, quantum: f64) -> [Opt
         .fold(0.0, f64::max);
     std::array::from_fn(|wheel| {
         let centre = centres[wheel]?;
-        let mut made = Made::new(centre.value, centre.half_width.hypot(rounding), "");
+        let mut made = Made::new(
+            centre.value,
+            (widened * centre.half_width).hypot(rounding),
+            "",
+        );
         let sure = centre.value.abs() - made.uncertainty;
         let sign = if matches!(wheel, 0 | 3) { 1.0 } else { -1.0 };
         let crossed = cross.map_or(sure, |cross| {
-            (cross.value * sign * centre.value.signum() - cross.half_width) / CROSS_SHARE
+            (cross.value * sign * centre.value.signum() - widened * cross.half_width) / CROSS_SHARE
         });
         made.verdict = if sure.min(crossed) > SHOWN_FROM && centre.value.abs() >= most {
             Verdict::Shown
@@ -325,8 +335,9 @@ fn front_rear(means: &[Mean], known: usize) -> Measured {
     let (4, Some(centre)) = (known, centre) else {
         return Measured::not_made("needs all four wheels");
     };
-    let mut made = Made::new(centre.value, centre.half_width, "");
-    let sure = centre.value.abs() - centre.half_width;
+    let half_width = (INDEPENDENT_M / STRETCH_M).sqrt() * centre.half_width;
+    let mut made = Made::new(centre.value, half_width, "");
+    let sure = centre.value.abs() - half_width;
     made.verdict = if sure > AXLES_SHOWN_FROM {
         Verdict::Shown
     } else if sure > AXLES_UNCLEAR_FROM {

@@ -151,6 +151,34 @@ pub(super) fn binomial_tail(seen: u64, trials: u64, share: f64) -> f64 {
     sum.clamp(0.0, 1.0)
 }
 
+/// P(X ≥ `x`) of a gamma distribution with this whole-numbered shape and scale 1.
+pub(super) fn gamma_tail(shape: u32, x: f64) -> f64 {
+    if x <= 0.0 {
+        return 1.0;
+    }
+    let mut sum = 0.0;
+    for j in 0..shape {
+        let j = f64::from(j);
+        sum += (j * x.ln() - x - ln_factorial(j)).exp();
+    }
+    sum.clamp(0.0, 1.0)
+}
+
+/// ln Γ(x) for x > 0: Stirling's series above 8, and the recurrence down to it.
+pub(super) fn ln_gamma(x: f64) -> f64 {
+    let mut shift = 0.0;
+    let mut x = x;
+    while x < 8.0 {
+        shift += x.ln();
+        x += 1.0;
+    }
+    let square = x * x;
+    let series = 1.0 / (12.0 * x) - 1.0 / (360.0 * x * square)
+        + 1.0 / (1260.0 * x * square * square)
+        - 1.0 / (1680.0 * x * square.powi(3));
+    (x - 0.5) * x.ln() - x + 0.5 * std::f64::consts::TAU.ln() + series - shift
+}
+
 /// ln(n!), by Stirling's series above 20.
 fn ln_factorial(n: f64) -> f64 {
     if n < 20.5 {
@@ -192,6 +220,9 @@ mod tests {
         assert!((poisson_tail(1, 2.0) - (1.0 - (-2.0_f64).exp())).abs() < 1e-12);
         assert!((binomial_tail(8, 10, 0.5) - 56.0 / 1024.0).abs() < 1e-12);
         assert!((binomial_tail(1, 40, 0.1) - (1.0 - 0.9_f64.powi(40))).abs() < 1e-6);
+        assert!((gamma_tail(3, 2.0) - 5.0 * (-2.0_f64).exp()).abs() < 1e-12);
+        assert!((ln_gamma(0.5) - std::f64::consts::PI.sqrt().ln()).abs() < 1e-10);
+        assert!((ln_gamma(10.0) - 362_880.0_f64.ln()).abs() < 1e-10);
         assert!((ln_factorial(25.0) - 58.003_605_222_980_52).abs() < 1e-9);
     }
 }

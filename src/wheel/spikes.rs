@@ -1,0 +1,220 @@
+//! Spikes: single readings far off, whatever the sampling. A missing tooth, a chipped one, a contact that opens for a
+//! moment or a stray pulse spoils the window of pulses it falls into, and no other.
+//!
+//! A bend moves all four wheels, so the cross ratio LF·RR / (RF·LR), in which it cancels, must jump from its own slow
+//! mean, and the wheel that is furthest from the median of the others must be off by as much. Kerbs do that too, once
+//! or twice; a fault does it at one wheel again and again.
+
+use super::grid::Grid;
+use super::measured::{Made, Measured, Verdict};
+use super::statistics;
+use crate::place::Wheel;
+
+/// A reading this far off is a spike, as a share of the speed; …
+const SPIKE: f64 = 0.06;
+/// … and so many spreads of the cross ratio.
+const SIGMAS: f64 = 7.0;
+/// Further off than this it is a drop-out.
+const NO_SPIKE: f64 = 0.8;
+/// The wheel itself must show this share of what the cross ratio shows.
+const OWN_SHARE: f64 = 0.6;
+/// A wheel stands alone when the next one is off by less than its own deviation over this.
+const ALONE: f64 = 1.5;
+/// Slower than this, in km/h, the quantum and the senders' offsets weigh too much.
+const FROM_KMH: f64 = 12.0;
+/// Harder than this, in m/s², wheels slip.
+const STEADY: f64 = 2.0;
+/// Wheels are read this share of an interval apart at most …
+const SKEW_INTERVALS: f64 = 0.3;
+/// … and this long, in s.
+const MOST_SKEW_S: f64 = 0.3;
+/// Spikes nearer than this, in s, are one.
+const TOGETHER_S: f64 = 0.3;
+/// How much of a new reading the slow mean takes.
+const SLOW: f64 = 0.05;
+/// The slow mean follows no faster than this for each reading.
+const SLOW_STEP: f64 = 0.004;
+/// Bumps of a rough road, per second: one in a minute, …
+const ROUGH_ROAD_RATE: f64 = 1.0 / 60.0;
+/// … each of this length, in s: slower sampling misses most of them.
+const BUMP_S: f64 = 0.1;
+/// Sound wheels of one vehicle may differ by this factor.
+const WHEELS_DIFFER: f64 = 3.0;
+/// Fewer than this are kerbs.
+const LEAST: u64 = 8;
+/// Chance below which they are shown.
+const SHOWN_BELOW: f64 = 1e-6;
+
+/// Spikes of each wheel, per minute of steady driving.
+pub(super) fn find(grid: &Grid<'_>) -> [Option<Measured>; 4] {
+    let present = Wheel::ALL.map(|wheel| grid.column(wheel).is_some());
+    if grid.wheels() < 4 {
+        return present.map(|is| is.then(|| Measured::not_made("needs all four wheels")));
+    }
+    let quantum = grid
+        .columns
+        .iter()
+        .flatten()
+        .map(|column| column.quantum_kmh)
+        .fold(0.0, f64::max);
+    let mut offs = Vec::new();
+    let mut steady_s = 0.0;
+    walk(grid, |_, off| {
+        steady_s += off.stands_s;
+        if offs.len() < 50_000 {
+            offs.push(off.cross.abs());
+        }
+    });
+    if steady_s < 5.0 || offs.len() < 20 {
+        return present.map(|_| {
+            Some(Measured::not_made(format!(
+                "only {steady_s:.1} s of steady driving above {FROM_KMH:.0} km/h"
+            )))
+        });
+    }
+    let sigma = 1.4826 * statistics::median(&mut offs).unwrap_or(0.0);
+    let mut made: [Made; 4] = std::array::from_fn(|_| Made::new(0.0, 0.0, "per minute"));
+    let mut low = [0_u64; 4];
+    let mut last_s = [f64::NEG_INFINITY; 4];
+    walk(grid, |index, off| {
+        let limit = SPIKE
+            .max(SIGMAS * sigma)
+            .max(6.0 * quantum / off.reference_kmh)
+            + off.skew;
+        let wheel = off.wheel;
+        if off.cross.abs() < limit
+            || off.own.abs() < OWN_SHARE * off.cross.abs()
+            || off.own.abs() > NO_SPIKE
+        {
+            return;
+        }
+        if off.time_s - last_s[wheel] > TOGETHER_S {
+            made[wheel].saw(grid.seen(index));
+            low[wheel] += u64::from(off.own < 0.0);
+        }
+        last_s[wheel] = off.time_s;
+    });
+    let counts = made.each_ref().map(|made| made.events);
+    let number = |count: u64| statistics::count(usize::try_from(count).unwrap_or(usize::MAX));
+    let highest = counts.iter().copied().max().unwrap_or(0);
+    std::array::from_fn(|wheel| {
+        let mut made = made[wheel].clone();
+        let mut others = (0..4)
+            .filter(|other| *other != wheel)
+            .map(|other| number(counts[other]))
+            .collect::<Vec<_>>();
+        let usual = statistics::median(&mut others).unwrap_or(0.0);
+        let mean = WHEELS_DIFFER * usual
+            + ROUGH_ROAD_RATE * steady_s * (BUMP_S / grid.interval_s).min(1.0);
+        let chance = statistics::poisson_tail(made.events, mean);
+        made.value = number(made.events) / (steady_s / 60.0);
+        made.uncertainty =
+            statistics::Z_95 * number(made.events).max(1.0).sqrt() / (steady_s / 60.0);
+        made.false_alarm = Some(chance);
+        made.verdict = if made.events >= LEAST
+            && chance < SHOWN_BELOW
+            && number(made.events) >= 0.3 * number(highest)
+        {
+            Verdict::Shown
+        } else if made.events >= 4 && chance < 1e-2 {
+            Verdict::Unclear
+        } else {
+            Verdict::NotShown
+        };
+        made.note = Some(format!(
+            "{} low and {} high in {steady_s:.0} s of steady driving",
+            low[wheel],
+            made.events - low[wheel]
+        ));
+        Some(made.into())
+    })
+}
+
+/// What one moment says.
+#[derive(Clone, Copy, Debug)]
+struct Off {
+    time_s: f64,
+    stands_s: f64,
+    reference_kmh: f64,
+    /// What wheels that are not read at the same moment differ by while the speed changes, as a share.
+    skew: f64,
+    /// The cross ratio against its slow mean, as a share.
+    cross: f64,
+    /// The wheel that is furthest from the median of the others in the cross ratio's sense.
+    wheel: usize,
+    /// By how much.
+    own: f64,
+}
+
+fn walk(grid: &Grid<'_>, mut each: impl FnMut(usize, Off)) {
+    let skew_s = (SKEW_INTERVALS * grid.interval_s).min(MOST_SKEW_S);
+    let mut slow = f64::NAN;
+    let mut slow_own = [f64::NAN; 4];
+    for (index, &time_s) in grid.time_s.iter().enumerate() {
+        let moment = grid.moment(index);
+        let steady = moment.travels
+            && !moment.braked
+            && moment.acceleration.abs() < STEADY
+            && moment.reference_kmh >= FROM_KMH;
+        let speeds = Wheel::ALL.map(|wheel| grid.speed(wheel, index));
+        if !steady
+            || speeds
+                .iter()
+                .any(|speed| !(speed.is_finite() && *speed > 1.0))
+        {
+            continue;
+        }
+        let [lf, rf, lr, rr] = speeds;
+        let raw = (lf * rr / (rf * lr)).ln();
+        if slow.is_nan() {
+            slow = raw.clamp(-0.2, 0.2);
+        }
+        let cross = raw - slow;
+        slow += (SLOW * cross).clamp(-SLOW_STEP, SLOW_STEP);
+        let mut best = (0, 0.0_f64);
+        let mut second = 0.0_f64;
+        for wheel in 0..4 {
+            let mut others = [0.0; 3];
+            for (slot, (_, &speed)) in others.iter_mut().zip(
+                speeds
+                    .iter()
+                    .enumerate()
+                    .filter(|(other, _)| *other != wheel),
+            ) {
+                *slot = speed;
+            }
+            others.sort_unstable_by(f64::total_cmp);
+            let raw = speeds[wheel] / others[1] - 1.0;
+            let mean = &mut slow_own[wheel];
+            if mean.is_nan() {
+                *mean = raw.clamp(-0.2, 0.2);
+            }
+            let own = raw - *mean;
+            *mean += (SLOW * own).clamp(-SLOW_STEP, SLOW_STEP);
+            let sign = if matches!(wheel, 0 | 3) { 1.0 } else { -1.0 };
+            if own * sign * cross > 0.0 && own.abs() > best.1.abs() {
+                second = best.1;
+                best = (wheel, own);
+            } else if own * sign * cross > 0.0 {
+                second = second.abs().max(own.abs());
+            }
+        }
+        each(
+            index,
+            Off {
+                time_s,
+                stands_s: grid.stands(index),
+                reference_kmh: moment.reference_kmh,
+                skew: moment.acceleration.abs() * 3.6 * skew_s / moment.reference_kmh,
+                cross,
+                wheel: best.0,
+                // A second wheel that is nearly as far off leaves open which one it was.
+                own: if best.1.abs() > ALONE * second.abs() {
+                    best.1
+                } else {
+                    0.0
+                },
+            },
+        );
+    }
+}
