@@ -151,6 +151,8 @@ const DIP_HARMONICS: u32 = 3;
 const DIP_LINES: usize = 15;
 /// Chance below which dips return at one angle.
 const DIPS_BELOW: f64 = 1e-6;
+/// A wheel with less than this share of another wheel's dips may only show the other's.
+const LEADS: f64 = 0.3;
 /// At least so many of them.
 const LEAST_DIPS_ALL: f64 = 12.0;
 
@@ -190,7 +192,15 @@ pub(super) fn find(grid: &Grid<'_>, geometry: &Geometry) -> [Option<Orders>; 4] 
         });
         let (comb, missing_pulses) = comb(&orders, geometry);
         Some(Orders {
-            dips: judge_dips(&spectrum.dips),
+            dips: {
+                let rate = |dips: &Dips| dips.count / dips.turns.max(1.0);
+                let highest = spectra
+                    .iter()
+                    .flatten()
+                    .map(|other| rate(&other.dips))
+                    .fold(0.0, f64::max);
+                judge_dips(&spectrum.dips, rate(&spectrum.dips) >= LEADS * highest)
+            },
             comb,
             missing_pulses,
             lines: orders,
@@ -319,7 +329,7 @@ fn judge(
 
 /// Whether dips return at one angle of the wheel. Chance: for dips at random moments among the samples, each harmonic of
 /// each window gives a χ² of two degrees of freedom.
-fn judge_dips(dips: &Dips) -> Measured {
+fn judge_dips(dips: &Dips, leads: bool) -> Measured {
     if dips.turns < 5.0 * WINDOW_TURNS {
         return Measured::not_made("too few turns at a speed that the sampling can follow");
     }
@@ -334,7 +344,7 @@ fn judge_dips(dips: &Dips) -> Measured {
         (statistics::count(DIP_LINES) * statistics::gamma_tail(shape, best / 2.0)).min(1.0)
     };
     made.false_alarm = Some(chance);
-    made.verdict = if chance < DIPS_BELOW && dips.count >= LEAST_DIPS_ALL {
+    made.verdict = if leads && chance < DIPS_BELOW && dips.count >= LEAST_DIPS_ALL {
         Verdict::Shown
     } else {
         Verdict::NotShown
@@ -450,7 +460,8 @@ fn comb(orders: &[Measured; ORDERS], geometry: &Geometry) -> (Measured, Measured
 #[derive(Debug, Default)]
 struct Window {
     turns: Vec<f64>,
-    values: Vec<f64>,
+    /// Against each neighbour, less 1.
+    values: Vec<[f64; 3]>,
     seen: f64,
 }
 
@@ -509,9 +520,7 @@ fn spectrum(grid: &Grid<'_>, wheel: Wheel, geometry: &Geometry, band: f64) -> Op
                 .advance(&mut at, time)
                 .is_some_and(|at| is_steady(&grid.moment(at)));
         let others = neighbours.at(time);
-        let residual = expected(&others, speed).map(|expected| speed / expected - 1.0);
-        let (true, Some(residual)) = (usable, residual.filter(|value| value.abs() < NO_RING))
-        else {
+        let (true, Some(residual)) = (usable, residuals(&others, speed)) else {
             window.clear();
             turn = 0.0;
             last_speed = speed;
@@ -563,26 +572,24 @@ fn stride(grid: &Grid<'_>, circumference: f64, top_kmh: f64) -> usize {
     (windows / MOST_WINDOWS).max(1)
 }
 
-/// What the wheel should read by its neighbours: their median; its own value where there are none.
-fn expected(others: &[Option<Around>; 4], own: f64) -> Option<f64> {
-    let mut values = [0.0; 3];
+/// The wheel against each of its neighbours, less 1: NaN for one that does not turn. `None` when the wheel is so far off
+/// that it is no ring.
+fn residuals(others: &[Option<Around>; 4], own: f64) -> Option<[f64; 3]> {
+    let mut residuals = [f64::NAN; 3];
     let mut known = 0;
     for around in others.iter().flatten() {
-        if let Some(slot) = values.get_mut(known)
+        if let Some(slot) = residuals.get_mut(known)
             && around.value() > 1.0
         {
-            *slot = around.value();
+            *slot = own / around.value() - 1.0;
             known += 1;
         }
     }
-    let values = values.get_mut(..known)?;
-    values.sort_unstable_by(f64::total_cmp);
-    match *values {
-        [] => Some(own),
-        [only] => Some(only),
-        [low, high] => Some(f64::midpoint(low, high)),
-        [_, middle, ..] => Some(middle),
-    }
+    let off = residuals
+        .iter()
+        .filter(|value| value.abs() >= NO_RING)
+        .count();
+    (known > 0 && 2 * off <= known).then_some(residuals)
 }
 
 /// Adds a window to the spectrum. `held` says how many samples there are for each renewal of the value.
@@ -663,18 +670,41 @@ fn add(spectrum: &mut Spectrum, window: &Window, band: f64, held: f64) {
     }
 }
 
-/// The residuals less their least-squares line; `None` for a window of slip.
+/// The residual of each sample: the median over the neighbours, after each neighbour's mean and slope are taken off, so
+/// that a faulty neighbour is outvoted even where the wheels differ for good. `None` for a window of slip.
 fn detrended(window: &Window) -> Option<Vec<f64>> {
-    let count = statistics::count(window.turns.len());
-    let mean_turn = window.turns.iter().sum::<f64>() / count;
-    let mean_value = window.values.iter().sum::<f64>() / count;
-    let (mut sxx, mut sxy) = (0.0, 0.0);
-    for (turn, value) in window.turns.iter().zip(&window.values) {
-        sxx += (turn - mean_turn).powi(2);
-        sxy += (turn - mean_turn) * (value - mean_value);
+    let mut lines = [None; 3];
+    for (neighbour, line) in lines.iter_mut().enumerate() {
+        let (mut n, mut st, mut sv, mut stt, mut stv) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        for (&turn, values) in window.turns.iter().zip(&window.values) {
+            let value = values[neighbour];
+            if value.is_finite() {
+                n += 1.0;
+                st += turn;
+                sv += value;
+                stt += turn * turn;
+                stv += turn * value;
+            }
+        }
+        let spread = stt - st * st / n;
+        if n < 0.8 * statistics::count(window.turns.len()) || spread <= 0.0 {
+            continue;
+        }
+        let slope = (stv - st * sv / n) / spread;
+        let mean = sv / n;
+        if mean.abs() <= SLIP && (slope * window.span()).abs() <= SLIP {
+            *line = Some((mean - slope * st / n, slope));
+        }
     }
-    let slope = if sxx > 0.0 { sxy / sxx } else { 0.0 };
-    if mean_value.abs() > SLIP || (slope * window.span()).abs() > SLIP {
+    // One neighbour that slips, or has another tyre, is left out; two are too many.
+    let known = lines.iter().flatten().count();
+    if known == 0
+        || known == 1
+            && window
+                .values
+                .first()
+                .is_some_and(|values| values[1].is_finite())
+    {
         return None;
     }
     Some(
@@ -682,7 +712,26 @@ fn detrended(window: &Window) -> Option<Vec<f64>> {
             .turns
             .iter()
             .zip(&window.values)
-            .map(|(turn, value)| value - mean_value - slope * (turn - mean_turn))
+            .map(|(&turn, values)| {
+                let mut left = [0.0; 3];
+                let mut known = 0;
+                for (value, line) in values.iter().zip(&lines) {
+                    if let (Some((start, slope)), Some(slot)) = (line, left.get_mut(known))
+                        && value.is_finite()
+                    {
+                        *slot = value - start - slope * turn;
+                        known += 1;
+                    }
+                }
+                let left = left.get_mut(..known).unwrap_or_default();
+                left.sort_unstable_by(f64::total_cmp);
+                match *left {
+                    [only] => only,
+                    [low, high] => f64::midpoint(low, high),
+                    [_, middle, ..] => middle,
+                    [] => 0.0,
+                }
+            })
             .collect(),
     )
 }

@@ -131,6 +131,7 @@ impl Stretches {
 
 fn collect(grid: &Grid<'_>, present: [bool; 4]) -> Stretches {
     let mut stretches = Stretches::default();
+    let usual = usual_bends(grid);
     for index in 0..grid.len() {
         let moment = grid.moment(index);
         let steady = moment.travels && !moment.braked && moment.acceleration.abs() < STEADY;
@@ -139,8 +140,16 @@ fn collect(grid: &Grid<'_>, present: [bool; 4]) -> Stretches {
             continue;
         }
         let speeds = Wheel::ALL.map(|wheel| grid.speed(wheel, index));
-        let straight_by_yaw = grid.bend(index).map(|bend| bend.abs() < STRAIGHT);
-        let Some(straight) = residuals(&speeds, present, straight_by_yaw) else {
+        let usual = usual[band(moment.reference_kmh)];
+        let straight = grid.bend(index).is_some_and(|bend| bend.abs() < STRAIGHT)
+            || axle_bends(&speeds)
+                .iter()
+                .zip(usual)
+                .any(|(bend, usual)| (bend - usual).abs() < STRAIGHT);
+        if !straight {
+            continue;
+        }
+        let Some(straight) = residuals(&speeds, present) else {
             continue;
         };
         let stands = grid.stands(index);
@@ -211,6 +220,57 @@ fn judge(means: &[Mean], present: [bool; 4], known: usize, quantum: f64) -> [Opt
     })
 }
 
+/// By what share of the speed the right wheel of each axle is faster than its left one; NaN where unknown.
+fn axle_bends(speeds: &[f64; 4]) -> [f64; 2] {
+    let [lf, rf, lr, rr] = *speeds;
+    [2.0 * (rf - lf) / (rf + lf), 2.0 * (rr - lr) / (rr + lr)]
+}
+
+/// Speed bands, because a sender's offset weighs less at speed.
+const BANDS: usize = 3;
+
+fn band(speed_kmh: f64) -> usize {
+    match speed_kmh {
+        ..35.0 => 0,
+        ..60.0 => 1,
+        _ => 2,
+    }
+}
+
+/// What each axle's bend is when the road is straight: its median in each band of speed, because roads bend both ways.
+/// A wrong tyre makes its axle look like a bend for good, and some senders' left and right wheels differ for good.
+fn usual_bends(grid: &Grid<'_>) -> [[f64; 2]; BANDS] {
+    let mut bends: [[Vec<f64>; 2]; BANDS] = Default::default();
+    let step = (grid.len() / MOST_BENDS).max(1);
+    for index in (0..grid.len()).step_by(step) {
+        let moment = grid.moment(index);
+        if moment.travels && moment.reference_kmh >= FROM_KMH {
+            let speeds = Wheel::ALL.map(|wheel| grid.speed(wheel, index));
+            for (bends, bend) in bends[band(moment.reference_kmh)]
+                .iter_mut()
+                .zip(axle_bends(&speeds))
+            {
+                bends.push(bend);
+            }
+        }
+    }
+    bends.map(|axles| {
+        axles.map(|mut bends| {
+            // More than this is a circle and no straight road.
+            statistics::median(&mut bends)
+                .filter(|usual| usual.abs() < MOST_USUAL && bends.len() >= LEAST_BENDS)
+                .unwrap_or(0.0)
+        })
+    })
+}
+
+/// Most moments that the usual bend is taken from.
+const MOST_BENDS: usize = 30_000;
+/// Fewer moments do not tell what is usual.
+const LEAST_BENDS: usize = 50;
+/// A usual bend beyond this is a circle: 0.04 is what healthy senders differ by, the rest is a wrong tyre.
+const MOST_USUAL: f64 = 0.12;
+
 /// What one moment says.
 #[derive(Clone, Copy, Debug)]
 struct Residuals {
@@ -219,31 +279,14 @@ struct Residuals {
     axles: f64,
 }
 
-/// Each wheel against the median of the others, if the stretch is straight and nothing spins or drops out.
-fn residuals(
-    speeds: &[f64; 4],
-    present: [bool; 4],
-    straight_by_yaw: Option<bool>,
-) -> Option<Residuals> {
+/// Each wheel against the median of the others, if nothing spins or drops out.
+fn residuals(speeds: &[f64; 4], present: [bool; 4]) -> Option<Residuals> {
     let [lf, rf, lr, rr] = *speeds;
     if speeds
         .iter()
         .zip(present)
         .any(|(speed, present)| present && !(speed.is_finite() && *speed > 1.0))
     {
-        return None;
-    }
-    // A wrong tyre makes its own axle look like a bend, so one straight axle is enough.
-    let bend = |left: f64, right: f64| {
-        let bend = 2.0 * (right - left) / (right + left);
-        if bend.is_finite() {
-            bend.abs()
-        } else {
-            f64::INFINITY
-        }
-    };
-    let straight = straight_by_yaw == Some(true) || bend(lf, rf).min(bend(lr, rr)) < STRAIGHT;
-    if !straight {
         return None;
     }
     let mut ratio = [0.0; 4];
