@@ -6,10 +6,12 @@ use std::path::{Path, PathBuf};
 use anyhow::Context as _;
 use clap::builder::{PossibleValuesParser, TypedValueParser as _};
 use flate2::{Compression, GzBuilder};
+use tonering::capture::write::{CandumpWriter, PcapngWriter};
+use tonering::frame::Channels;
 use tonering::place::{Axle, Place, Wheel};
 use tonering::rig::{
     CHECKS, Delivery, Drive, Fault, FaultWanted, Layout, Moment, Settings, Style, Truth, Vehicle,
-    causes, notes_yaml, profile_yaml, random_case, write_candump,
+    causes, notes_yaml, profile_yaml, random_case,
 };
 use tonering::vehicle::SensorKind;
 
@@ -66,6 +68,9 @@ pub(crate) struct Args {
     /// Write the capture to this file instead of standard output; packed when its name ends in .gz
     #[arg(long, value_name = "FILE")]
     output: Option<PathBuf>,
+    /// The kind of capture
+    #[arg(long, value_name = "KIND", default_value = "candump", value_parser = format_parser())]
+    format: Format,
     /// Write the vehicle's profile to this file
     #[arg(long, value_name = "FILE")]
     profile_out: Option<PathBuf>,
@@ -87,6 +92,15 @@ enum Wheels {
     Polled,
     Absent,
 }
+
+/// The kinds of capture that it writes.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+enum Format {
+    Candump,
+    Pcapng,
+}
+
+const FORMATS: [(&str, Format); 2] = [("candump", Format::Candump), ("pcapng", Format::Pcapng)];
 
 /// How often a tester polls the wheels, rounds a second.
 const POLLED_HZ: f64 = 5.0;
@@ -134,6 +148,10 @@ fn sensor_parser() -> impl clap::builder::TypedValueParser<Value = SensorKind> {
 
 fn wheels_parser() -> impl clap::builder::TypedValueParser<Value = Wheels> {
     words(WHEELS)
+}
+
+fn format_parser() -> impl clap::builder::TypedValueParser<Value = Format> {
+    words(FORMATS)
 }
 
 fn moment_parser() -> impl clap::builder::TypedValueParser<Value = Moment> {
@@ -203,10 +221,10 @@ pub(crate) fn run(args: &Args) -> anyhow::Result<()> {
     if packed {
         // No name and no time in the head: the same settings give the same file.
         let mut packer = GzBuilder::new().write(&mut capture, Compression::best());
-        write(&mut vehicle, &mut packer)?;
+        write(&mut vehicle, args.format, &mut packer)?;
         packer.finish()?;
     } else {
-        write(&mut vehicle, &mut capture)?;
+        write(&mut vehicle, args.format, &mut capture)?;
     }
     capture.finish()?;
     if args.tell {
@@ -223,13 +241,31 @@ fn is_packed(path: &Path) -> bool {
     path.extension().is_some_and(|ending| ending == "gz")
 }
 
-fn write(vehicle: &mut Vehicle, out: &mut impl Write) -> io::Result<()> {
+fn write(vehicle: &mut Vehicle, format: Format, out: &mut impl Write) -> io::Result<()> {
+    let mut channels = Channels::default();
+    channels.intern(CHANNEL);
     let mut result = Ok(());
-    vehicle.record(|frame| {
-        if result.is_ok() {
-            result = write_candump(out, CHANNEL, frame);
+    let mut number = 0;
+    match format {
+        Format::Candump => {
+            let mut writer = CandumpWriter::new(out);
+            vehicle.record(|frame| {
+                number += 1;
+                if result.is_ok() {
+                    result = writer.write_frame(&frame.as_frame(number), &channels);
+                }
+            });
         }
-    });
+        Format::Pcapng => {
+            let mut writer = PcapngWriter::new(out)?;
+            vehicle.record(|frame| {
+                number += 1;
+                if result.is_ok() {
+                    result = writer.write_frame(&frame.as_frame(number), &channels);
+                }
+            });
+        }
+    }
     result
 }
 
@@ -326,6 +362,29 @@ mod tests {
                 });
             }
         });
+    }
+
+    #[test]
+    fn both_kinds_of_capture_hold_the_same_frames() {
+        let frames = |format: &str| {
+            let folder = tempfile::tempdir().unwrap();
+            let path = folder.path().join("drive.gz");
+            let line = format!("rig --drive standing --seed 3 --format {format}");
+            let mut args = Line::try_parse_from(line.split_whitespace()).unwrap().args;
+            args.output = Some(path.clone());
+            run(&args).unwrap();
+            let mut capture = tonering::capture::Capture::open(&path).unwrap();
+            let mut found = Vec::new();
+            while let Some(item) = capture.next_item().unwrap() {
+                if let tonering::capture::Item::Can(frame) = item {
+                    found.push((frame.time, frame.id, frame.data.to_vec()));
+                }
+            }
+            found
+        };
+        let text = frames("candump");
+        assert!(text.len() > 500);
+        assert_eq!(text, frames("pcapng"));
     }
 
     fn again(line: &str, root: &Path, folder: &Path) {

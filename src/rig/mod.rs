@@ -7,7 +7,6 @@
 
 mod brakes;
 mod bus;
-mod candump;
 mod codes;
 mod corner;
 mod counter;
@@ -43,7 +42,6 @@ mod whole;
 mod tests;
 
 pub use bus::RigFrame;
-pub use candump::write_candump;
 pub use codes::Numbering;
 pub use drive::Drive;
 pub use fault::{Defect, Fault, FaultWanted, ParseFaultError, causes};

@@ -1,8 +1,9 @@
 //! The rig as a whole: what comes out of it, seen by the other rooms.
 
 use super::*;
+use crate::capture::write::CandumpWriter;
 use crate::capture::{Item, Kind, Tally};
-use crate::frame::{CanId, Channel, Frame, FrameKind, Timestamp};
+use crate::frame::{CanId, Channel, Channels, Frame, FrameKind, Timestamp};
 use crate::place::{Axle, Place, Wheel};
 use crate::signal::profile::Profile;
 use crate::transport::{Address, AddressBook, Message, Observer};
@@ -15,11 +16,14 @@ fn recorded(settings: &Settings) -> Vec<RigFrame> {
 }
 
 fn text(frames: &[RigFrame]) -> String {
-    let mut text = Vec::new();
-    for frame in frames {
-        write_candump(&mut text, "can0", frame).unwrap();
+    let mut channels = Channels::default();
+    channels.intern("can0");
+    let mut writer = CandumpWriter::new(Vec::new());
+    for (number, frame) in (1..).zip(frames) {
+        let frame = frame.as_frame(number);
+        writer.write_frame(&frame, &channels).unwrap();
     }
-    String::from_utf8(text).unwrap()
+    String::from_utf8(writer.into_inner()).unwrap()
 }
 
 fn record(settings: &Settings, frames: &[RigFrame]) -> Record {
