@@ -435,8 +435,9 @@ impl Observer {
                 self.note_faults(target, broken);
             }
         }
-        if settled && steered.is_empty() {
-            self.tally.stray_flow += 1;
+        if steered.is_empty() {
+            self.tally.stray_flow += u64::from(settled);
+            self.note_faults(from, u32::from(!settled));
         }
         let Some(stream) = self.streams.get(from as usize) else {
             return;
@@ -496,6 +497,7 @@ impl Observer {
         stream.partner = self.book.partner(address);
         stream.partner_is_listed = stream.partner.is_some();
         stream.functional = self.book.is_functional(address);
+        stream.is_surely_functional = stream.functional;
         if self.keeps_control {
             stream.pace = Some(Box::new(Pacing::default()));
         }

@@ -15,7 +15,7 @@ use super::echo::likeness;
 use super::form::Prior;
 use super::lane::Standing;
 use super::observer::{Observer, Verdict, is_plausible, refusal};
-use super::pci::{self, Pci};
+use super::pci::{self, CLASSIC, Pci};
 use super::queue::Owner;
 use super::stream::{Head, Outcome, Stream};
 use crate::frame::{Frame, Timestamp};
@@ -147,7 +147,8 @@ impl Observer {
         };
         match *pci {
             Pci::Single { length, data } if outcome.whole.is_some() => {
-                let used = usize::from(owner.extended) + 1 + length;
+                let escape = usize::from(frame.data.len() > CLASSIC);
+                let used = usize::from(owner.extended) + 1 + escape + length;
                 let filling = frame.data.get(used..).unwrap_or(&[]);
                 habit.note_single(data, filling, frame.time);
             }
@@ -178,7 +179,7 @@ impl Observer {
             return;
         };
         let partner = stream.partner;
-        if settled && partner.is_some() && bus.undecided == 0 {
+        if settled && bus.undecided == 0 && self.is_explained(stream, head, whole) {
             return;
         }
         let lane = stream.owner.lane;
@@ -241,6 +242,17 @@ impl Observer {
         self.add_evidence(asker, answerer, bits, question);
     }
 
+    /// Whether an answer is what its known partner asked for, so that nobody else has to be looked for.
+    fn is_explained(&self, answerer: &Stream, head: &[u8], whole: bool) -> bool {
+        if answerer.partner_is_listed {
+            return true;
+        }
+        answerer
+            .partner_stream
+            .and_then(|partner| self.streams.get(partner as usize))
+            .is_some_and(|partner| likeness(partner.asked.bytes(), head, whole).is_some())
+    }
+
     /// Several streams answering the same request make it a request to all.
     fn note_who_answers(&mut self, asker: u32, answerer: u32, number: u64) {
         let Some(stream) = self.streams.get_mut(asker as usize) else {
@@ -250,6 +262,7 @@ impl Observer {
             Some((known, first)) if known == number && first != answerer => {
                 stream.answered_by_many += 1;
                 if stream.answered_by_many >= ENOUGH_TO_BE_ALL && !stream.partner_is_listed {
+                    stream.is_surely_functional = true;
                     self.make_functional(asker);
                 }
             }
@@ -264,10 +277,11 @@ impl Observer {
         };
         stream.functional = true;
         stream.partner = None;
-        let address = stream.address;
+        stream.partner_stream = None;
         for other in &mut self.streams {
-            if other.partner == Some(address) && !other.partner_is_listed {
+            if other.partner_stream == Some(asker) {
                 other.partner = None;
+                other.partner_stream = None;
             }
         }
     }
@@ -376,7 +390,7 @@ impl Observer {
         ) else {
             return;
         };
-        if request.functional
+        if request.is_surely_functional
             || request.partner_is_listed
             || response.partner_is_listed
             || request.partner == Some(response.address)
@@ -401,13 +415,17 @@ impl Observer {
             }
             if let Some(rival) = self.streams.get_mut(rival as usize) {
                 rival.partner = None;
+                rival.partner_stream = None;
             }
         }
         if let Some(stream) = self.streams.get_mut(asker as usize) {
+            stream.functional = false;
             stream.partner = Some(response_address);
+            stream.partner_stream = Some(answerer);
         }
         if let Some(stream) = self.streams.get_mut(answerer as usize) {
             stream.partner = Some(request_address);
+            stream.partner_stream = Some(asker);
         }
     }
 
@@ -432,25 +450,24 @@ impl Observer {
             return Vec::new();
         };
         let lane = stream.owner.lane;
-        let open = bus.streams.iter().filter_map(|&index| {
-            let other = self.streams.get(index as usize)?;
-            (other.is_open() && !other.is_free && other.owner.lane != lane).then_some(other)
-        });
+        let open = || {
+            bus.streams.iter().filter_map(|&index| {
+                let other = self.streams.get(index as usize)?;
+                (other.is_open() && other.owner.lane != lane).then_some(other)
+            })
+        };
         if let Some(partner) = stream.partner {
-            let mut open = open;
-            return open
-                .find(|other| other.address == partner)
-                .map(|other| other.index)
-                .into_iter()
-                .collect();
+            let found = open().find(|other| other.address == partner);
+            if found.is_some() || stream.partner_is_listed {
+                return found.map(|other| other.index).into_iter().collect();
+            }
         }
-        let address = stream.address;
-        open.filter(|other| match other.partner {
-            Some(partner) => partner == address,
-            None => other.awaits_flow() || other.steered_by == Some(from),
-        })
-        .map(|other| other.index)
-        .collect()
+        // A learned partner may be the wrong one yet; a listed one is not.
+        open()
+            .filter(|other| !other.partner_is_listed)
+            .filter(|other| other.awaits_flow() || other.steered_by == Some(from))
+            .map(|other| other.index)
+            .collect()
     }
 
     fn prior_of(&self, stream: u32) -> Prior {

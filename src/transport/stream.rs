@@ -75,7 +75,7 @@ impl Head {
 
 #[expect(
     clippy::struct_excessive_bools,
-    reason = "four independent facts, no state machine"
+    reason = "independent facts, no state machine"
 )]
 #[derive(Debug)]
 pub(super) struct Stream {
@@ -84,9 +84,13 @@ pub(super) struct Stream {
     pub channel: Channel,
     pub address: Address,
     pub partner: Option<Address>,
+    /// The stream of a partner that was learned.
+    pub partner_stream: Option<u32>,
     /// The partner was in the book, not learned.
     pub partner_is_listed: bool,
     pub functional: bool,
+    /// It is functional for good: by the book, or because many answered it.
+    pub is_surely_functional: bool,
     /// The last request it sent.
     pub asked: Head,
     /// Which request was answered last, by which stream.
@@ -121,8 +125,10 @@ impl Stream {
             channel,
             address,
             partner: None,
+            partner_stream: None,
             partner_is_listed: false,
             functional: false,
+            is_surely_functional: false,
             asked: Head::default(),
             answered: None,
             answered_by_many: 0,

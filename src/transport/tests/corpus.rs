@@ -24,7 +24,7 @@ fn read(path: &Path) -> String {
 }
 
 /// All messages of a capture, and all that is no message.
-fn observe_file(path: &Path) -> (Vec<Message>, Vec<Control>, Channels) {
+fn observe_file(path: &Path) -> (Vec<Message>, Observer, Channels) {
     let mut observer = Observer::new(AddressBook::new());
     observer.keep_control(true);
     let mut messages = Vec::new();
@@ -38,8 +38,7 @@ fn observe_file(path: &Path) -> (Vec<Message>, Vec<Control>, Channels) {
     }
     observer.finish();
     messages.extend(std::iter::from_fn(|| observer.next_message()));
-    let controls = std::iter::from_fn(|| observer.next_control()).collect();
-    (messages, controls, capture.channels().clone())
+    (messages, observer, capture.channels().clone())
 }
 
 /// One message as a line that can be compared: times in microseconds.
@@ -149,11 +148,33 @@ fn can_captures_equal_the_other_decoders() {
     }
 }
 
+/// Who talks with whom, by the corpus' description of each capture.
+#[test]
+#[ignore = "needs the capture corpus"]
+fn partners_are_recognised() {
+    let cases = [
+        ("gmlan_programming.log", vec!["0x241 0x641"]),
+        ("evox_kwp_stream.log", vec!["0x784 0x785"]),
+        ("gt350_uds_body.log", vec!["0x726 0x72E"]),
+        ("ecu_trace.pcapng", vec!["0x700 0x77D", "0x710 0x77A"]),
+    ];
+    for (name, expected) in cases {
+        let (_, observer, _) = observe_file(&corpus().join(name));
+        let pairs = observer.conversations();
+        let pairs: Vec<String> = pairs
+            .iter()
+            .map(|pair| format!("{} {}", pair.request, pair.response))
+            .collect();
+        assert_eq!(pairs, expected, "{name}");
+        assert_eq!(observer.tally().stray_flow, 0, "{name}");
+    }
+}
+
 #[test]
 #[ignore = "needs the capture corpus"]
 fn iso_13400_equals_the_other_decoder() {
     let path = corpus().join("doip_sessions.pcap");
-    let (messages, controls, _) = observe_file(&path);
+    let (messages, mut observer, _) = observe_file(&path);
     let mut ours: Vec<(i64, String)> = Vec::new();
     for message in &messages {
         assert!(message.is_complete());
@@ -161,7 +182,7 @@ fn iso_13400_equals_the_other_decoder() {
         let line = format!("8001 {address} {}", super::hex(&message.payload));
         ours.push((nanos(message.end), line));
     }
-    for control in &controls {
+    for control in std::iter::from_fn(|| observer.next_control()) {
         let Control::DoIp(payload) = control else {
             panic!("{control:?} is not of Ethernet");
         };

@@ -524,6 +524,30 @@ fn truck_traffic_gives_nothing_and_is_counted() {
     assert!(observer.tally().j1939 > 7_000, "{:?}", observer.tally());
 }
 
+/// The same as above, but the identifier to all speaks first and more often than the module's own.
+#[test]
+fn a_module_with_two_askers_belongs_to_the_one_that_it_answers_more() {
+    let mut traffic = Traffic {
+        now: 500 * MILLISECOND,
+        ..Traffic::default()
+    };
+    let (all, own, module) = (
+        with_byte(0x101, 0xFE),
+        plain(can_id(0x241)),
+        plain(can_id(0x641)),
+    );
+    for (request, answer) in [("1002", "50"), ("28", "68"), ("A2", "E200"), ("A501", "E5")] {
+        traffic.say(all, module, &bytes(request));
+        traffic.now += 10 * MILLISECOND;
+        traffic.say(module, all, &bytes(answer));
+        traffic.now += 10 * MILLISECOND;
+    }
+    traffic.session(own, module);
+    let observer = traffic.check();
+    assert_eq!(pairs(&observer), ["0x241 0x641 Normal"]);
+    assert_eq!(observer.tally().stray_flow, 0);
+}
+
 #[test]
 fn the_book_and_recognition_agree() {
     let mut traffic = Traffic {
