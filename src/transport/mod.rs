@@ -11,12 +11,15 @@ mod control;
 mod doip;
 mod echo;
 mod form;
+pub mod fuzz;
 mod lane;
 mod observer;
 mod pci;
 mod queue;
+mod receiver;
 mod recognition;
 pub mod segment;
+mod sender;
 mod stream;
 mod tally;
 
@@ -29,6 +32,8 @@ pub use addressing::{AddressBook, Addressing, BookError, Conversation};
 pub use control::{Control, FlowStatus, Pace, Separation};
 pub use doip::{DoIpPayload, PayloadType};
 pub use observer::Observer;
+pub use receiver::{Received, Receiver, Reception};
+pub use sender::{Next, SendFault, Sender};
 pub use tally::TransportTally;
 
 use crate::frame::{CanId, Channel, Timestamp};

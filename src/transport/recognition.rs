@@ -248,7 +248,7 @@ impl Observer {
             return true;
         }
         answerer
-            .partner_stream
+            .partner_index
             .and_then(|partner| self.streams.get(partner as usize))
             .is_some_and(|partner| likeness(partner.asked.bytes(), head, whole).is_some())
     }
@@ -277,11 +277,11 @@ impl Observer {
         };
         stream.functional = true;
         stream.partner = None;
-        stream.partner_stream = None;
+        stream.partner_index = None;
         for other in &mut self.streams {
-            if other.partner_stream == Some(asker) {
+            if other.partner_index == Some(asker) {
                 other.partner = None;
-                other.partner_stream = None;
+                other.partner_index = None;
             }
         }
     }
@@ -415,17 +415,17 @@ impl Observer {
             }
             if let Some(rival) = self.streams.get_mut(rival as usize) {
                 rival.partner = None;
-                rival.partner_stream = None;
+                rival.partner_index = None;
             }
         }
         if let Some(stream) = self.streams.get_mut(asker as usize) {
             stream.functional = false;
             stream.partner = Some(response_address);
-            stream.partner_stream = Some(answerer);
+            stream.partner_index = Some(answerer);
         }
         if let Some(stream) = self.streams.get_mut(answerer as usize) {
             stream.partner = Some(request_address);
-            stream.partner_stream = Some(asker);
+            stream.partner_index = Some(asker);
         }
     }
 

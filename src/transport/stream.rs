@@ -85,7 +85,7 @@ pub(super) struct Stream {
     pub address: Address,
     pub partner: Option<Address>,
     /// The stream of a partner that was learned.
-    pub partner_stream: Option<u32>,
+    pub partner_index: Option<u32>,
     /// The partner was in the book, not learned.
     pub partner_is_listed: bool,
     pub functional: bool,
@@ -125,7 +125,7 @@ impl Stream {
             channel,
             address,
             partner: None,
-            partner_stream: None,
+            partner_index: None,
             partner_is_listed: false,
             functional: false,
             is_surely_functional: false,

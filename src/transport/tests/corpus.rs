@@ -128,7 +128,7 @@ fn compare(path: &Path, messages: &[Message], channels: &Channels) {
 #[test]
 #[ignore = "needs the capture corpus"]
 fn can_captures_equal_the_other_decoders() {
-    let kinds = ["log", "pcap", "pcapng"];
+    let kinds = ["log", "pcap", "pcapng", "mf4"];
     let mut files: Vec<PathBuf> = Vec::new();
     for folder in [corpus(), corpus().join("wheels")] {
         for entry in std::fs::read_dir(folder).unwrap() {

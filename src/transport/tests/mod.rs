@@ -2,6 +2,7 @@
 
 mod corpus;
 mod faults;
+mod properties;
 mod published;
 mod recognition;
 
