@@ -20,6 +20,7 @@ mod receiver;
 mod recognition;
 pub mod segment;
 mod sender;
+mod settling;
 mod stream;
 mod tally;
 
