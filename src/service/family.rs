@@ -8,7 +8,7 @@
 
 use std::collections::HashMap;
 
-use crate::frame::Channel;
+use crate::frame::{Channel, Channels};
 use crate::transport::{Address, Message};
 
 /// A family of diagnostic services.
@@ -32,6 +32,8 @@ pub enum Family {
 pub struct Families {
     known: HashMap<Address, Family>,
     spoken: HashMap<(Channel, Address), Spoken>,
+    /// The last request of each bus: who asked, and for what.
+    asked: Vec<Option<(Address, u8)>>,
 }
 
 /// How often each family has shown itself.
@@ -61,6 +63,12 @@ impl Families {
         let Some(service) = message.service() else {
             return Family::Unknown;
         };
+        let family = self.recognise(message, service);
+        self.link(message, service, family);
+        family
+    }
+
+    fn recognise(&mut self, message: &Message, service: u8) -> Family {
         if is_foreign_address(message.address) {
             self.note(message, service, Family::Other);
             return Family::Other;
@@ -76,6 +84,31 @@ impl Families {
         match self.known(message) {
             Family::Unknown => Family::Uds,
             known => known,
+        }
+    }
+
+    /// Who asked for what a module of a maker's own family answers speaks that family too, although nobody has said
+    /// that the two belong together.
+    fn link(&mut self, message: &Message, service: u8, family: Family) {
+        let bus = usize::from(message.channel.0).min(Channels::MAX - 1);
+        if service & 0x40 == 0 {
+            if self.asked.len() <= bus {
+                self.asked.resize(bus + 1, None);
+            }
+            if let Some(last) = self.asked.get_mut(bus) {
+                *last = Some((message.address, service));
+            }
+            return;
+        }
+        if family == Family::Other
+            && let Some(Some((address, asked))) = self.asked.get(bus)
+            && *asked == service & !0x40
+        {
+            let key = (message.channel, *address);
+            if self.spoken.len() < MAX_ADDRESSES || self.spoken.contains_key(&key) {
+                let spoken = self.spoken.entry(key).or_default();
+                spoken.other = spoken.other.saturating_add(8);
+            }
         }
     }
 

@@ -585,6 +585,10 @@ fn wrong_lengths_are_said() {
         ("7F19", "the message ends before this field does"),
         ("54FF", "more bytes than this message has fields"),
         ("4303403 5", "fewer codes came than were announced"),
+        (
+            "62F1900729",
+            "fewer bytes than the standard gives this identifier",
+        ),
         ("62F1", "the message ends before this field does"),
     ] {
         let message = message(&bytes(&input.replace(' ', "")));

@@ -4,7 +4,7 @@
 
 use super::decode::Context;
 use super::field::{Bits, Cursor, Field, Scale, Value, Words};
-use super::identifier::{each_identifier, identifier_name};
+use super::identifier::{each_identifier, fixed_length, identifier_name};
 use super::{obd, uds_codes};
 
 /// Hands out the fields after the service identifier.
@@ -597,6 +597,18 @@ fn read_answer<'a>(cursor: &mut Cursor<'a, '_>, request: Option<&[u8]>, context:
         let over = end.saturating_sub(cursor.at);
         if over > 0 {
             cursor.bytes(over, "data", "ISO 14229-1, 10.2");
+        }
+        if fixed_length(id).is_some_and(|length| length > data.len()) {
+            let at = cursor.at;
+            cursor.put(Field {
+                meaning: Words::Plain("fewer bytes than the standard gives this identifier"),
+                ..Field::new(
+                    "rest of the data",
+                    at..at,
+                    Value::Missing,
+                    "ISO 14229-1, C.1",
+                )
+            });
         }
     });
     // One byte too few for another identifier.

@@ -122,11 +122,11 @@ impl Lines {
 
     /// The inside of a JSON string.
     pub(crate) fn escaped(&mut self, text: &str) {
+        let special = |byte: &u8| matches!(byte, b'"' | b'\\' | 0x00..=0x1F | 0x7F);
         let mut rest = text.as_bytes();
-        while let Some(place) = rest
-            .iter()
-            .position(|byte| matches!(byte, b'"' | b'\\' | 0x00..=0x1F | 0x7F))
-        {
+        // Without a way out in the middle this is done for many bytes at once.
+        let any = rest.iter().fold(false, |any, byte| any | special(byte));
+        while any && let Some(place) = rest.iter().position(special) {
             let (plain, special) = rest.split_at(place);
             self.bytes.extend_from_slice(plain);
             match special.first() {

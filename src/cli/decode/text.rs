@@ -1,7 +1,7 @@
 //! Text: one line for each message; with `--bytes` its fields below it.
 
 use tonering::frame::{Channels, Timestamp};
-use tonering::service::{Direction, Field, Value, Words, fields, head};
+use tonering::service::{Direction, Family, Field, Value, Words, fields, head};
 use tonering::transport::{Address, Control, Pace};
 
 use super::super::console::{Console, printable};
@@ -102,6 +102,15 @@ impl Printer for Text {
         let channel = shown.channels.name(message.channel);
         self.start(out, message.start, channel, message.address);
         out.text(self.arrow(head.direction));
+        if let Some(service) = head.service
+            && shown.context.family == Family::Other
+            && service != 0x7F
+        {
+            // Their names are unknown here; the number is all there is to tell them apart.
+            out.text("0x");
+            out.hex(service);
+            out.byte(b' ');
+        }
         out.text(head.name);
         let deep = self.deep;
         if !deep {
