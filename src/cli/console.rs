@@ -9,10 +9,6 @@ use std::io::{IsTerminal as _, Write as _};
 
 /// What standard output and standard error can show.
 #[derive(Clone, Copy, Debug)]
-#[expect(
-    dead_code,
-    reason = "width, colour and progress wait for the commands that print tables"
-)]
 pub(crate) struct Console {
     /// Columns of standard output; 80 where it is no terminal.
     pub(crate) width: usize,

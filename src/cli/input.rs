@@ -4,7 +4,6 @@
     clippy::disallowed_methods,
     reason = "the edge is where files and clocks are read"
 )]
-#![allow(dead_code, reason = "for the commands that read captures")]
 
 use std::io::{self, Read, Write as _};
 use std::path::{Path, PathBuf};

@@ -3,6 +3,7 @@
 
 mod console;
 mod decode;
+mod diagnose;
 mod explain;
 mod input;
 mod output;
@@ -39,6 +40,7 @@ Exit status: 0 a result was made; 1 it could not be made; 2 wrong usage.";
 /// One entry for each command; each has its own file with `Args` and `run(&Args, Console) -> anyhow::Result<()>`.
 #[derive(Debug, Subcommand)]
 enum Command {
+    Diagnose(diagnose::Args),
     Decode(decode::Args),
     Explain(explain::Args),
     Rig(rig::Args),
@@ -59,6 +61,7 @@ pub(crate) fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     };
     let console = Console::detect();
     let result: anyhow::Result<()> = match arguments.command {
+        Command::Diagnose(args) => diagnose::run(&args, console),
         Command::Decode(args) => decode::run(&args, console),
         Command::Explain(args) => explain::run(&args, console),
         Command::Rig(args) => rig::run(&args),

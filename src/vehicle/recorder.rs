@@ -72,7 +72,10 @@ impl Recorder {
                 self.observer.push(frame);
                 frame.time
             }
-            Item::Ethernet(packet) => packet.time,
+            Item::Ethernet(packet) => {
+                self.observer.push_packet(packet);
+                packet.time
+            }
         };
         if time.is_some() {
             self.first = self.first.or(time);

@@ -1,0 +1,242 @@
+//! `diagnose CAPTURE…`: the main job. Ranked causes with evidence, next checks, cautions.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::Context as _;
+use tonering::diagnosis::{self, Means};
+use tonering::evidence::Grounds;
+use tonering::notes::Notes;
+use tonering::report::{self, Report};
+use tonering::rules::{RuleText, Rules, Work};
+use tonering::signal::profile::Profile;
+use tonering::trouble::{Catalogue, YamlText};
+use tonering::vehicle::Recorder;
+
+use super::console::{Console, remark};
+use super::input;
+use super::output::Output;
+
+/// Find the likely causes of a lit ABS lamp from captures of one vehicle
+///
+/// Reads the captures, weighs codes, wheel-speed signals, voltages and what was checked by hand, and says what most
+/// likely lit the lamp, what speaks for and against it, and what to check next.
+#[derive(Debug, clap::Args)]
+#[command(after_help = EXAMPLES)]
+pub(crate) struct Args {
+    /// Captures of one vehicle: candump text, pcap, pcapng or MDF 4, also gzip or zstd; - is standard input
+    #[arg(required = true, value_name = "CAPTURE")]
+    captures: Vec<PathBuf>,
+    /// Vehicle profile (YAML): modules, wheels, where the signals are
+    #[arg(long, value_name = "FILE")]
+    profile: Option<PathBuf>,
+    /// Inspection notes (YAML): what was checked by hand
+    #[arg(long, value_name = "FILE")]
+    notes: Option<PathBuf>,
+    /// Folder with rules (YAML) that add to the built-in ones or replace them
+    #[arg(long, value_name = "DIR")]
+    rules: Vec<PathBuf>,
+    /// Who does the work: checks and repairs beyond that are not proposed, or cost more
+    #[arg(long, value_enum, default_value_t = Can::Home)]
+    can: Can,
+    /// What an hour of work costs, in the currency of the rules
+    #[arg(long, value_name = "MONEY", default_value_t = 30.0)]
+    hourly_rate: f64,
+    /// Diagnose each capture on its own: one JSON object a line
+    #[arg(long)]
+    each: bool,
+    /// Form of the result
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
+    /// Write to this file instead of standard output; it appears when it is whole
+    #[arg(long, value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// Fail with status 1 when a part of a capture could not be read
+    #[arg(long)]
+    strict: bool,
+}
+
+const EXAMPLES: &str = "\
+Examples:
+  tonering diagnose drive.log
+  tonering diagnose drive.log --profile car.yaml --notes checks.yaml
+  tonering diagnose drive.pcapng --format html --output report.html
+  candump -L can0 | tonering diagnose -";
+
+/// Who does the work.
+#[derive(Clone, Copy, Debug, Eq, PartialEq, clap::ValueEnum)]
+enum Can {
+    /// A careful person at home
+    Home,
+    /// A workshop
+    Workshop,
+}
+
+/// Form of the result.
+#[derive(Clone, Copy, Debug, Eq, PartialEq, clap::ValueEnum)]
+enum Format {
+    /// For a terminal
+    Text,
+    /// For issue trackers and e-mail
+    Markdown,
+    /// One page to keep, print and hand over
+    Html,
+    /// For programs: docs/formats.md
+    Json,
+    /// The codes, for a spreadsheet
+    Csv,
+}
+
+/// What every capture is judged by.
+struct Basis {
+    profile: Profile,
+    rules: Rules,
+    catalogue: Catalogue,
+    notes: Notes,
+    means: Means,
+}
+
+pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
+    let basis = basis(args)?;
+    let mut output = Output::open(args.output.as_deref())?;
+    let mut damaged = false;
+    if args.each {
+        for path in &args.captures {
+            match one(std::slice::from_ref(path), &basis, console) {
+                Ok((report, lost)) => {
+                    damaged |= lost;
+                    report::json::write(&report, &mut output, report::json::Form::OneLine)?;
+                }
+                Err(error) if args.captures.len() > 1 => {
+                    damaged = true;
+                    remark(&format!("{error:#}"));
+                }
+                Err(error) => return Err(error),
+            }
+        }
+    } else {
+        let (report, lost) = one(&args.captures, &basis, console)?;
+        damaged = lost;
+        print(
+            &report,
+            args.format,
+            console,
+            args.output.is_some(),
+            &mut output,
+        )?;
+    }
+    output.finish()?;
+    if args.strict && damaged {
+        anyhow::bail!("a part of the captures could not be read, and --strict was given");
+    }
+    Ok(())
+}
+
+/// Reads captures as one vehicle's and reports; true when something was lost.
+fn one(paths: &[PathBuf], basis: &Basis, console: Console) -> anyhow::Result<(Report, bool)> {
+    let mut recorder = Recorder::new(basis.profile.clone());
+    let mut damaged = false;
+    for path in paths {
+        let mut capture = input::capture(path)?;
+        let whole = input::each_item(&mut capture, console, |item| {
+            recorder.push(item);
+            Ok(())
+        })?;
+        damaged |= !whole | input::tell_damage(capture.name(), capture.tally());
+        recorder.end_capture(capture.name(), capture.kind(), capture.tally());
+    }
+    let record = recorder.finish();
+    let measures = diagnosis::measures(&record);
+    let grounds = Grounds {
+        rules: &basis.rules,
+        catalogue: &basis.catalogue,
+        record: &record,
+        measures: &measures,
+        notes: &basis.notes,
+    };
+    let found = diagnosis::diagnose(&grounds);
+    let report = diagnosis::report(&grounds, &found, &basis.profile.name, &basis.means);
+    Ok((report, damaged))
+}
+
+fn print(
+    report: &Report,
+    format: Format,
+    console: Console,
+    to_file: bool,
+    output: &mut Output,
+) -> anyhow::Result<()> {
+    match format {
+        Format::Text => {
+            let layout = report::text::Layout {
+                width: console.width,
+                colour: console.colour && !to_file,
+                unicode: console.unicode,
+            };
+            report::text::write(report, output, layout)?;
+        }
+        Format::Markdown => report::markdown::write(report, output)?,
+        Format::Html => report::html::write(report, output)?,
+        Format::Json => report::json::write(report, output, report::json::Form::Lines)?,
+        Format::Csv => report::csv::write(report, output, report::csv::Table::Codes)?,
+    }
+    Ok(())
+}
+
+fn basis(args: &Args) -> anyhow::Result<Basis> {
+    let own = own_rules(&args.rules)?;
+    let is_rules = |text: &str| text.lines().any(|line| line.starts_with("rules:"));
+    let texts: Vec<RuleText<'_>> = own
+        .iter()
+        .filter(|(_, text)| is_rules(text))
+        .map(|(name, text)| RuleText { name, text })
+        .collect();
+    let lists: Vec<YamlText<'_>> = own
+        .iter()
+        .filter(|(_, text)| !is_rules(text))
+        .map(|(name, text)| YamlText { name, text })
+        .collect();
+    let rules = Rules::load(&texts)?;
+    let catalogue = Catalogue::load(&lists)?;
+    let notes = match &args.notes {
+        Some(path) => Notes::parse(&input::text(path)?, &path.display().to_string(), &rules)?,
+        None => Notes::default(),
+    };
+    if !(args.hourly_rate.is_finite() && args.hourly_rate > 0.0) {
+        anyhow::bail!(
+            "--hourly-rate {}: must be a positive number",
+            args.hourly_rate
+        );
+    }
+    let means = Means {
+        work: match args.can {
+            Can::Home => Work::Home,
+            Can::Workshop => Work::Workshop,
+        },
+        hourly_rate: args.hourly_rate,
+        ..Means::default()
+    };
+    Ok(Basis {
+        profile: input::profile(args.profile.as_deref())?,
+        rules,
+        catalogue,
+        notes,
+        means,
+    })
+}
+
+/// The YAML files of the rule folders, by name.
+fn own_rules(folders: &[PathBuf]) -> anyhow::Result<Vec<(String, String)>> {
+    let mut own = Vec::new();
+    for folder in folders {
+        let files = input::yaml_files(folder)?;
+        if files.is_empty() {
+            let shown: &Path = folder;
+            anyhow::bail!("{}: holds no .yaml file with rules", shown.display());
+        }
+        for file in files {
+            let text = input::text(&file).context("a rules file")?;
+            own.push((file.display().to_string(), text));
+        }
+    }
+    Ok(own)
+}

@@ -1,0 +1,345 @@
+//! Conditions over codes, silences and clearings.
+
+use std::collections::BTreeSet;
+
+use super::condition::{Judged, MOST_KEPT};
+use super::numbering::{Way, family};
+use super::{Grounds, State};
+use crate::frame::Timestamp;
+use crate::place::Place;
+use crate::rules::{
+    ClearedCondition, CodeCondition, CodeStateWord, Nature, Rules, SilentCondition, Whose,
+};
+use crate::trouble::{FailureType, System};
+use crate::vehicle::{List, Module, ModuleState, Record, ReportedCode, Role};
+
+/// What a code that the catalogue does not have is called in rules.
+const UNLISTED: &str = "unlisted";
+/// The nature of a code of which nothing says what kind of fault it is.
+const PLAIN: &str = "plain";
+
+/// The codes of a record, read one way.
+#[derive(Debug)]
+pub(super) struct Coded<'a> {
+    codes: Vec<Read<'a>>,
+    brakes: Vec<bool>,
+    has_brakes: bool,
+}
+
+/// A code as it is read.
+#[derive(Debug)]
+struct Read<'a> {
+    reported: &'a ReportedCode,
+    component: &'a str,
+    nature: &'a str,
+    place: Option<Place>,
+    present: bool,
+}
+
+impl<'a> Coded<'a> {
+    /// Reads the codes of a record; those whose status says that nothing failed are left out.
+    pub(super) fn new(grounds: &Grounds<'a>, way: &Way) -> Self {
+        let record = grounds.record;
+        let brakes: Vec<bool> = record
+            .modules
+            .iter()
+            .map(|module| module.role == Role::Brakes)
+            .collect();
+        let codes = record.codes.iter().filter_map(|reported| {
+            let present = is_present(reported)?;
+            let readings = grounds
+                .catalogue
+                .readings(reported.code, reported.failure_type);
+            let reading = readings
+                .iter()
+                .find(|reading| family(reading.numbering) == way.family)
+                .or(readings.first());
+            let numbering = reading.map_or("", |reading| reading.numbering);
+            let kind = reading.map_or("", |reading| reading.kind);
+            Some(Read {
+                reported,
+                component: reading.map_or(UNLISTED, |reading| reading.component),
+                nature: nature(grounds.rules, reported.failure_type, numbering, kind),
+                place: reading.and_then(|reading| reading.place),
+                present,
+            })
+        });
+        Self {
+            codes: codes.collect(),
+            has_brakes: brakes.contains(&true),
+            brakes,
+        }
+    }
+
+    /// Whether a code is one of those asked for. Without a known brake module, chassis codes count as its codes.
+    fn is_from(&self, code: &ReportedCode, whose: Whose) -> bool {
+        let brakes = if self.has_brakes {
+            self.brakes.get(code.module).copied().unwrap_or(false)
+        } else {
+            code.code.system() == System::Chassis
+        };
+        match whose {
+            Whose::Brakes => brakes,
+            Whose::Others => !brakes,
+            Whose::Any => true,
+        }
+    }
+}
+
+/// Whether the fault is there now (or nothing tells); `None` when the status says that nothing failed.
+///
+/// Source: ISO 14229-1:2013, Table D.2. KWP 2000, from memory: bits 6 and 5 are the storage state (ISO 14230-3), 01 not
+/// present, 10 intermittent, 11 present; modules that leave them 0 do not tell.
+fn is_present(code: &ReportedCode) -> Option<bool> {
+    match (code.list, code.status) {
+        (List::Kwp(_), Some(status)) => Some(status >> 5 & 3 != 1),
+        (List::Uds(_), Some(_)) => {
+            let status = code.uds_status()?;
+            if status.test_failed() || status.test_failed_this_operation_cycle() {
+                Some(true)
+            } else if status.confirmed()
+                || status.pending()
+                || status.test_failed_since_last_clear()
+            {
+                Some(false)
+            } else {
+                None
+            }
+        }
+        _ => Some(true),
+    }
+}
+
+/// The nature of a code: by its failure type where that says something, else by the kind of its number.
+fn nature<'r>(
+    rules: &'r Rules,
+    failure: Option<FailureType>,
+    numbering: &str,
+    kind: &str,
+) -> &'r str {
+    let by_failure = |nature: &&Nature| {
+        let Some(FailureType(byte @ 1..)) = failure else {
+            return false;
+        };
+        let mut others = nature.other_types.iter();
+        match others.find(|other| other.numbering == numbering) {
+            Some(other) => other.bytes.contains(&byte),
+            None if numbering.is_empty() || family(numbering) == "shared" => {
+                nature.failure_types.contains(&byte)
+            }
+            None => false,
+        }
+    };
+    let by_kind = |nature: &&Nature| nature.kinds.iter().any(|known| known == kind);
+    let natures = rules.natures();
+    natures
+        .iter()
+        .find(by_failure)
+        .or_else(|| natures.iter().find(by_kind))
+        .map_or(PLAIN, |nature| nature.id.as_str())
+}
+
+/// Judges a condition over codes.
+pub(super) fn code(
+    wanted: &CodeCondition,
+    place: Place,
+    grounds: &Grounds<'_>,
+    coded: &Coded<'_>,
+) -> Judged {
+    let matching: Vec<&Read<'_>> = coded
+        .codes
+        .iter()
+        .filter(|read| is_wanted(wanted, place, read, coded))
+        .collect();
+    let modules: BTreeSet<usize> = matching.iter().map(|read| read.reported.module).collect();
+    let parts: BTreeSet<&str> = matching.iter().map(|read| read.component).collect();
+    let enough = |count: usize, least: u32| count >= usize::try_from(least).unwrap_or(usize::MAX);
+    let at_most = wanted
+        .modules_at_most
+        .is_none_or(|most| modules.len() <= usize::try_from(most).unwrap_or(usize::MAX));
+    let holds = !matching.is_empty()
+        && enough(modules.len(), wanted.modules)
+        && enough(parts.len(), wanted.parts)
+        && at_most;
+    if !holds {
+        let read = read_modules(grounds.record, coded, wanted.from);
+        if read == 0 {
+            return Judged::not_observable(match wanted.from {
+                Whose::Brakes => "no code list of the brake module is in the capture",
+                Whose::Others => "no code list of another module is in the capture",
+                Whose::Any => "no code list is in the capture",
+            });
+        }
+        if matching.is_empty() || !at_most || enough(read, wanted.modules) {
+            return Judged::new(false);
+        }
+        return Judged::not_observable("too few modules were read");
+    }
+    let mut judged = Judged::new(true);
+    for read in matching.iter().take(MOST_KEPT) {
+        let origin = read.reported.origin;
+        judged.details.push(words(grounds.record, read.reported));
+        judged.origins.push(origin);
+        judged.times_s.extend(origin.time.map(Timestamp::seconds));
+    }
+    judged.details.dedup();
+    judged.details.truncate(3);
+    judged
+}
+
+fn is_wanted(wanted: &CodeCondition, place: Place, read: &Read<'_>, coded: &Coded<'_>) -> bool {
+    let of =
+        |list: &[String], word: &str| list.is_empty() || list.iter().any(|known| known == word);
+    let state = match wanted.state {
+        CodeStateWord::Present => read.present,
+        CodeStateWord::Remembered => !read.present,
+        CodeStateWord::Either => true,
+    };
+    let here = match (place, read.place) {
+        (Place::Vehicle, None) => true,
+        (Place::Vehicle, Some(_)) => !wanted.without_place,
+        (Place::Wheel(wheel), Some(Place::Wheel(named))) => wheel == named,
+        (Place::Wheel(wheel), Some(Place::Axle(axle)))
+        | (Place::Axle(axle), Some(Place::Wheel(wheel))) => wheel.axle() == axle,
+        (Place::Axle(axle), Some(Place::Axle(named))) => axle == named,
+        _ => false,
+    };
+    state
+        && here
+        && of(&wanted.components, read.component)
+        && of(&wanted.natures, read.nature)
+        && coded.is_from(read.reported, wanted.from)
+}
+
+/// How many of the modules asked for gave a code list.
+fn read_modules(record: &Record, coded: &Coded<'_>, whose: Whose) -> usize {
+    let mut read: BTreeSet<usize> = record.lists.iter().map(|list| list.module).collect();
+    read.extend(record.codes.iter().map(|code| code.module));
+    let counts = |&module: &usize| {
+        let brakes = coded.brakes.get(module).copied().unwrap_or(false);
+        match whose {
+            Whose::Brakes => brakes || (!coded.has_brakes && gave_chassis_codes(record, module)),
+            Whose::Others => !brakes,
+            Whose::Any => true,
+        }
+    };
+    read.iter().filter(|&module| counts(module)).count()
+}
+
+fn gave_chassis_codes(record: &Record, module: usize) -> bool {
+    let mut codes = record.codes.iter();
+    codes.any(|code| code.module == module && code.code.system() == System::Chassis)
+}
+
+/// `C0031-13 from Brake control`.
+fn words(record: &Record, code: &ReportedCode) -> String {
+    let module = record
+        .modules
+        .get(code.module)
+        .map_or("an unknown module", |module| module.name.as_str());
+    match code.failure_type {
+        Some(failure) => format!("{}-{failure} from {module}", code.code),
+        None => format!("{} from {module}", code.code),
+    }
+}
+
+/// Judges whether modules were asked and kept silent. A module that the profile does not name may not exist.
+pub(super) fn silent(wanted: &SilentCondition, grounds: &Grounds<'_>) -> Judged {
+    let asked: Vec<&Module> = grounds
+        .record
+        .modules
+        .iter()
+        .filter(|module| match wanted.who {
+            Whose::Brakes => module.role == Role::Brakes,
+            Whose::Others => {
+                module.role != Role::Brakes && (module.in_profile || module.response.is_some())
+            }
+            Whose::Any => true,
+        })
+        .filter(|module| module.state != ModuleState::NotAsked)
+        .collect();
+    if asked.is_empty() {
+        return Judged::not_observable(match wanted.who {
+            Whose::Brakes => "the brake module was not asked in the capture",
+            Whose::Others | Whose::Any => "no other module was asked in the capture",
+        });
+    }
+    let silent: Vec<&&Module> = asked
+        .iter()
+        .filter(|module| module.state == ModuleState::Silent)
+        .collect();
+    let mut judged =
+        Judged::new(silent.len() >= usize::try_from(wanted.modules).unwrap_or(usize::MAX));
+    if judged.state == State::True {
+        for module in silent.into_iter().take(MOST_KEPT) {
+            let request = module
+                .request
+                .map(|address| format!(" at {address}"))
+                .unwrap_or_default();
+            judged.details.push(format!(
+                "{}{request}: {} requests",
+                module.name, module.asked
+            ));
+            judged.origins.extend(module.first_seen);
+            judged.times_s.extend(
+                module
+                    .first_seen
+                    .and_then(|origin| origin.time)
+                    .map(Timestamp::seconds),
+            );
+        }
+        judged.details.truncate(3);
+    }
+    judged
+}
+
+/// Judges whether cleared codes came back.
+pub(super) fn cleared(wanted: &ClearedCondition, grounds: &Grounds<'_>) -> Judged {
+    let record = grounds.record;
+    let has_brakes = record
+        .modules
+        .iter()
+        .any(|module| module.role == Role::Brakes);
+    let mut judged = Judged::new(false);
+    let (mut cleared, mut back) = (0_usize, 0_usize);
+    for clear in &record.clears {
+        let brakes = record
+            .modules
+            .get(clear.module)
+            .is_some_and(|module| module.role == Role::Brakes);
+        let read_again = record
+            .lists
+            .iter()
+            .any(|list| list.module == clear.module && list.origin >= clear.origin);
+        if (has_brakes && !brakes) || clear.removed.is_empty() || !read_again {
+            continue;
+        }
+        cleared += clear.removed.len();
+        judged.origins.push(clear.origin);
+        judged
+            .times_s
+            .extend(clear.origin.time.map(Timestamp::seconds));
+        let returned = |code: &&ReportedCode| {
+            record.codes.iter().any(|now| {
+                now.module == code.module
+                    && now.code == code.code
+                    && now.failure_type == code.failure_type
+                    && is_present(now).is_some()
+            })
+        };
+        back += clear.removed.iter().filter(returned).count();
+    }
+    if cleared == 0 {
+        return Judged::not_observable("no code was cleared and read again in the capture");
+    }
+    let come_back = back > 0;
+    judged.state = if come_back == wanted.come_back {
+        State::True
+    } else {
+        State::False
+    };
+    judged
+        .details
+        .push(format!("{back} of {cleared} came back"));
+    judged
+}
