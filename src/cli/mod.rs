@@ -8,6 +8,7 @@ mod explain;
 mod input;
 mod output;
 mod rig;
+mod wheels;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -44,6 +45,7 @@ enum Command {
     Decode(decode::Args),
     Explain(explain::Args),
     Rig(rig::Args),
+    Wheels(wheels::Args),
 }
 
 /// Runs the program with these arguments, the program's name first.
@@ -65,6 +67,7 @@ pub(crate) fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Decode(args) => decode::run(&args, console),
         Command::Explain(args) => explain::run(&args, console),
         Command::Rig(args) => rig::run(&args),
+        Command::Wheels(args) => wheels::run(&args, console),
     };
     match result {
         Ok(()) => ExitCode::SUCCESS,

@@ -10,7 +10,7 @@ use super::lag;
 use super::measured::Measured;
 use super::noise;
 use super::onset;
-use super::orders::{self, OrderLine};
+use super::orders::{self, OrderLine, ResidualPoint};
 use super::ratio;
 use super::speedometer;
 use super::spikes;
@@ -125,6 +125,8 @@ pub struct WheelMeasures {
     pub order_limit_kmh: f64,
     /// The order spectrum; empty where nothing could be looked at.
     pub spectrum: Vec<OrderLine>,
+    /// The residual against the neighbours over the wheel's angle, in the window in which order 1 is strongest.
+    pub residual: Vec<ResidualPoint>,
     /// Speed against the other wheels on straight stretches, less 1.
     pub ratio: Measured,
     /// Change of the ratio with speed, per 100 km/h.
@@ -419,6 +421,7 @@ pub fn measure(input: &Input<'_>) -> Measures {
             dips_per_turn: orders.dips,
             order_limit_kmh: orders.limit_kmh,
             spectrum: orders.spectrum,
+            residual: orders.residual,
             ratio: ratios.wheels[wheel.index()].clone().unwrap_or_else(missing),
             ratio_growth: ratios.growth[wheel.index()].clone().unwrap_or_else(missing),
         })

@@ -46,4 +46,4 @@ pub use measured::{Made, Measured, Verdict};
 pub use measures::{
     AxleMeasures, DriveSummary, Measures, Named, Travel, VehicleMeasures, WheelMeasures, measure,
 };
-pub use orders::OrderLine;
+pub use orders::{OrderLine, ResidualPoint};

@@ -78,6 +78,15 @@ pub struct OrderLine {
     pub amplitude: f64,
 }
 
+/// A wheel's residual against its neighbours at one angle.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ResidualPoint {
+    /// Turns of the wheel since the start of the window.
+    pub turn: f64,
+    /// How much faster than the neighbours say, as a share of the speed.
+    pub residual: f64,
+}
+
 /// What repeats with the turning of one wheel.
 #[derive(Clone, Debug)]
 pub(super) struct Orders {
@@ -93,6 +102,8 @@ pub(super) struct Orders {
     pub(super) limit_kmh: f64,
     /// The spectrum; empty where nothing could be looked at.
     pub(super) spectrum: Vec<OrderLine>,
+    /// The residual over the wheel's angle in the window in which order 1 is strongest.
+    pub(super) residual: Vec<ResidualPoint>,
 }
 
 /// Sums of one frequency over the windows.
@@ -110,6 +121,8 @@ struct Spectrum {
     /// Sum over the windows of −ln of the false-alarm probability of each order's band, and how many windows.
     surprise: [(f64, u32); ORDERS],
     dips: Dips,
+    /// The window in which order 1 is strongest, with its power.
+    clearest: (f64, Vec<ResidualPoint>),
     limit_kmh: f64,
     seen: Vec<f64>,
 }
@@ -206,6 +219,7 @@ pub(super) fn find(grid: &Grid<'_>, geometry: &Geometry) -> [Option<Orders>; 4] 
             lines: orders,
             limit_kmh: spectrum.limit_kmh,
             spectrum: lines(spectrum),
+            residual: spectrum.clearest.1.clone(),
         })
     })
 }
@@ -499,6 +513,7 @@ fn spectrum(grid: &Grid<'_>, wheel: Wheel, geometry: &Geometry, band: f64) -> Op
         bins: vec![Bin::default(); LINES],
         surprise: [(0.0, 0); ORDERS],
         dips: Dips::default(),
+        clearest: (0.0, Vec::new()),
         limit_kmh,
         seen: Vec::new(),
     };
@@ -660,6 +675,18 @@ fn add(spectrum: &mut Spectrum, window: &Window, band: f64, held: f64) {
                 *best = best.max(line.power);
             }
         }
+    }
+    if best[0] > spectrum.clearest.0 {
+        let points = window.turns.iter().zip(&values);
+        spectrum.clearest = (
+            best[0],
+            points
+                .map(|(turn, &residual)| ResidualPoint {
+                    turn: turn - first,
+                    residual,
+                })
+                .collect(),
+        );
     }
     for (order, (&power, surprise)) in best.iter().zip(&mut spectrum.surprise).enumerate() {
         if statistics::count(order + 1) + band <= highest {

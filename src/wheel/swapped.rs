@@ -11,7 +11,7 @@ use super::statistics;
 use crate::place::Wheel;
 
 /// A bend: left and right differ by this share of the speed …
-const BEND: f64 = 0.025;
+const BEND: f64 = 0.013;
 /// … and by this, in km/h.
 const BEND_KMH: f64 = 0.5;
 /// A tight bend: no wrong tyre makes as much, so that one direction is enough.

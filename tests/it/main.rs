@@ -14,3 +14,4 @@ mod report_example;
 #[cfg(feature = "schema")]
 mod schemas;
 mod tidy;
+mod wheels;

@@ -21,7 +21,7 @@ use tonering::transport::{Address, Control, Message, Observer, Pace};
 use tonering::trouble::Catalogue;
 
 pub(super) use self::lines::Lines;
-use self::requests::Requests;
+pub(super) use self::requests::Requests;
 use super::console::Console;
 use super::input::{self, Step};
 use super::output::Output;

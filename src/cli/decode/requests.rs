@@ -11,18 +11,18 @@ const MAX_KEPT: usize = 4096;
 
 /// Remembers requests of the services whose answers need them.
 #[derive(Debug, Default)]
-pub(super) struct Requests {
+pub(crate) struct Requests {
     to: HashMap<(Channel, Address), Message>,
     to_all: HashMap<Channel, Message>,
 }
 
 impl Requests {
-    pub(super) fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self::default()
     }
 
     /// The request that an answer belongs to, as far as it is remembered.
-    pub(super) fn of(&self, message: &Message) -> Option<&Message> {
+    pub(crate) fn of(&self, message: &Message) -> Option<&Message> {
         let service = message.service()?;
         if !needs_request(service & !0x40) || is_request(service) {
             return None;
@@ -36,7 +36,7 @@ impl Requests {
     }
 
     /// Keeps a request; gives back what is not needed any more, for its buffer.
-    pub(super) fn keep(&mut self, message: Message) -> Option<Message> {
+    pub(crate) fn keep(&mut self, message: Message) -> Option<Message> {
         let needed = message
             .service()
             .is_some_and(|service| is_request(service) && needs_request(service));
