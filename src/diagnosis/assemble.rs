@@ -14,6 +14,8 @@ const LEAST_FACTOR: f64 = 1.2;
 const MOST_WEIGHED: usize = 6;
 /// A cause below this is not worth a line, unless nothing else is left.
 const LEAST_PROBABILITY: f64 = 0.001;
+/// What is absent is told for causes of at least this probability.
+const WORTH_EXPLAINING: f64 = 0.05;
 /// Causes that are always listed.
 const ALWAYS_LISTED: usize = 5;
 /// Evidence further than this below what its causes usually bring about, in standard deviations, fits badly.
@@ -70,7 +72,7 @@ pub fn report(
     }
 }
 
-/// The findings of a report: those that hold, then those that are false and weigh for or against a listed cause.
+/// The findings of a report: those that hold, then those that are false and weigh for or against a cause to be thought of.
 fn kept_findings(diagnosis: &Diagnosis<'_>) -> Vec<usize> {
     let findings = &diagnosis.evidence.findings;
     let of = |state: State| {
@@ -80,7 +82,13 @@ fn kept_findings(diagnosis: &Diagnosis<'_>) -> Vec<usize> {
                 .is_some_and(|finding| finding.state == state)
         })
     };
-    let listed = listed_causes(&diagnosis.ranking);
+    let mut listed = listed_causes(&diagnosis.ranking);
+    let likely = |&cause: &usize| {
+        let probability = diagnosis.ranking.posterior.get(cause);
+        probability.is_some_and(|&probability| probability >= WORTH_EXPLAINING)
+    };
+    let worth = listed.iter().filter(|cause| likely(cause)).count();
+    listed.truncate(worth.max(1));
     let weighs = |&finding: &usize| {
         listed.iter().any(|&cause| {
             let factor = diagnosis.ranking.factor(cause, finding);

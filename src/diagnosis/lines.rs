@@ -99,7 +99,8 @@ fn code(record: &Record, catalogue: &Catalogue, reported: &ReportedCode) -> Code
     CodeLine {
         code: reported.code.to_string(),
         failure_type: reported.failure_type.map(|failure| failure.to_string()),
-        failure_words: failure_words.clone(),
+        // The meaning has them already.
+        failure_words: None,
         status: reported.status.map(|status| format!("0x{status:02X}")),
         list,
         test_failed: status.map(Status::test_failed),

@@ -282,12 +282,14 @@ pub(super) fn measure(wanted: &MeasureCondition, place: Place, grounds: &Grounds
         Measured::NotMade { reason } => return Judged::not_observable(reason.clone()),
     };
     let size = made.value.abs();
-    let inside = wanted.above.is_none_or(|limit| size > limit)
-        && wanted.below.is_none_or(|limit| size < limit);
     let mut judged = match made.verdict {
         Verdict::Unclear => return Judged::not_observable("the capture does not settle it"),
         Verdict::NotShown => Judged::new(false),
-        Verdict::Shown => Judged::new(inside),
+        // Beyond the upper limit it is another finding's matter, and says nothing about this one.
+        Verdict::Shown if wanted.below.is_some_and(|limit| size >= limit) => {
+            return Judged::not_observable("it is more than this finding is about");
+        }
+        Verdict::Shown => Judged::new(wanted.above.is_none_or(|limit| size > limit)),
     };
     judged.measure = Some(Measure {
         value: made.value,
