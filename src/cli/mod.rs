@@ -1,6 +1,7 @@
 //! The edge: one file for each command, which turns what was typed into settings, wires the stages and picks a
 //! printer. Files, clocks and the terminal are met here and nowhere else.
 
+mod compare;
 mod console;
 mod decode;
 mod diagnose;
@@ -41,6 +42,7 @@ Exit status: 0 a result was made; 1 it could not be made; 2 wrong usage.";
 /// One entry for each command; each has its own file with `Args` and `run(&Args, Console) -> anyhow::Result<()>`.
 #[derive(Debug, Subcommand)]
 enum Command {
+    Compare(compare::Args),
     Diagnose(diagnose::Args),
     Decode(decode::Args),
     Explain(explain::Args),
@@ -63,6 +65,7 @@ pub(crate) fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     };
     let console = Console::detect();
     let result: anyhow::Result<()> = match arguments.command {
+        Command::Compare(args) => compare::run(&args, console),
         Command::Diagnose(args) => diagnose::run(&args, console),
         Command::Decode(args) => decode::run(&args, console),
         Command::Explain(args) => explain::run(&args, console),

@@ -6,7 +6,7 @@ use super::Side;
 use super::drive::{RETEST_KMH, top_before};
 use crate::report::comparison::{CodeChange, CodeFate};
 use crate::trouble::{Code, FailureType, Status};
-use crate::vehicle::{CodeListRead, List, Record, ReportedCode};
+use crate::vehicle::{CodeListRead, List, Record, ReportedCode, Role};
 
 /// A code of a module.
 #[derive(Clone, Debug, Eq, Ord, PartialEq, PartialOrd)]
@@ -59,6 +59,9 @@ pub(super) fn changes(
                 arrived(&is, stores_read(before, &key.module, &is))
             } else if is.is_empty() {
                 left(&was, after, &key.module)
+            } else if is_old_memory(after.record, key, &was, &is) {
+                let words = "Remembered before and after, and failing on neither side: not a matter of this repair.";
+                (CodeFate::Unchanged, words.to_owned())
             } else {
                 stayed(&is)
             };
@@ -139,6 +142,16 @@ fn stores_read(record: &Record, module: &str, codes: &[ReportedCode]) -> bool {
         known.is_some_and(|known| known.name == module) && !clear.removed.is_empty()
     });
     cleared || !lists(record, module, codes).is_empty()
+}
+
+/// Whether a module other than the brakes' only remembers this code, before and after.
+fn is_old_memory(record: &Record, key: &Key, was: &[ReportedCode], is: &[ReportedCode]) -> bool {
+    let brakes = record
+        .modules
+        .iter()
+        .any(|module| module.name == key.module && module.role == Role::Brakes);
+    let remembered = |codes| matches!(stayed(codes).0, CodeFate::Remembered | CodeFate::Passed);
+    !brakes && remembered(was) && remembered(is)
 }
 
 /// A code that only the second recording has.

@@ -187,6 +187,23 @@ fn a_new_code_is_not_mended_and_an_untested_one_is_no_code() {
 }
 
 #[test]
+fn what_another_module_only_remembers_is_left_alone() {
+    let other = |mut record: Record| {
+        record.modules[0].role = Role::Body;
+        record
+    };
+    let remembered = with_codes(&[(0x9003, 0x28)], 5.0);
+    let comparison = codes_only(&other(remembered.clone()), &other(remembered.clone()));
+    assert_eq!(comparison.codes[0].fate, CodeFate::Unchanged);
+    assert_eq!(comparison.outcome, Outcome::NotShown);
+    // The brakes' own memory counts.
+    assert_eq!(
+        codes_only(&remembered, &remembered).codes[0].fate,
+        CodeFate::Passed
+    );
+}
+
+#[test]
 fn a_module_that_answers_again_is_mended_once_its_codes_are_read() {
     let silent = record(ModuleState::Silent);
     let awake = record(ModuleState::Answering);

@@ -8,7 +8,7 @@ use crate::trouble::{Catalogue, Status};
 use crate::vehicle::{CaptureSummary, List, Module, ModuleState, Origin, Record, ReportedCode};
 
 /// The captures that were read.
-pub(super) fn captures(record: &Record) -> Vec<CaptureLine> {
+pub fn captures(record: &Record) -> Vec<CaptureLine> {
     record.captures.iter().map(capture).collect()
 }
 

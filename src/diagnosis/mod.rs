@@ -10,6 +10,7 @@ mod wheels;
 
 pub use assemble::{Diagnosis, diagnose, report};
 pub use checks::Means;
+pub use lines::captures;
 pub use measures::{input, measures};
 pub use model::Model;
 pub use wheels::wheel_lines;

@@ -22,6 +22,7 @@ pub struct FindingRule {
     pub absent: String,
     /// When it holds.
     #[serde(with = "serde_yaml::with::singleton_map_recursive")]
+    #[cfg_attr(feature = "schema", schemars(with = "Condition"))]
     pub when: Condition,
     /// The chance that it holds although none of the causes is there: above 0, below 1.
     pub leak: f64,

@@ -7,6 +7,7 @@
 )]
 
 mod command;
+mod compare;
 mod decode;
 mod explain;
 mod report;

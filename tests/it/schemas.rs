@@ -5,6 +5,7 @@
 use std::fs;
 
 use serde_json::Value;
+use tonering::report::comparison::json::ComparisonOut;
 use tonering::report::json::{self, shape::ReportOut};
 
 use crate::command::top;
@@ -13,10 +14,16 @@ use crate::report_example::example;
 /// Every schema with its file.
 fn schemas() -> Vec<(&'static str, Value)> {
     let value = |schema: schemars::Schema| serde_json::to_value(schema).unwrap();
-    vec![(
-        "report.schema.json",
-        value(schemars::schema_for!(ReportOut)),
-    )]
+    vec![
+        (
+            "report.schema.json",
+            value(schemars::schema_for!(ReportOut)),
+        ),
+        (
+            "comparison.schema.json",
+            value(schemars::schema_for!(ComparisonOut)),
+        ),
+    ]
 }
 
 #[test]
@@ -41,7 +48,7 @@ fn the_example_report_meets_its_schema() {
     let mut out = Vec::new();
     json::write(&example(), &mut out, json::Form::OneLine).unwrap();
     let report: Value = serde_json::from_slice(&out).unwrap();
-    let [(_, schema)] = schemas().try_into().unwrap();
+    let (_, schema) = schemas().swap_remove(0);
     let mut faults = Vec::new();
     check(&report, &schema, &schema, "report", &mut faults);
     assert_eq!(faults, Vec::<String>::new());

@@ -53,7 +53,7 @@ pub struct CodeChangeOut {
     pub module: String,
     /// What it means.
     pub meaning: String,
-    /// `still`, `new`, `remembered`, `not-retested`, `not-read`, `passed` or `gone`.
+    /// `still`, `new`, `remembered`, `not-retested`, `not-read`, `passed`, `gone` or `unchanged`.
     pub fate: &'static str,
     /// The status byte before, in hexadecimal.
     pub before: Option<String>,

@@ -73,7 +73,7 @@ fn measures(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
         return Ok(());
     }
     writeln!(out, "## Measured before and after\n")?;
-    let (lines, others) = wording::worth_a_line(comparison);
+    let lines = wording::worth_a_line(comparison);
     if !lines.is_empty() {
         writeln!(
             out,
@@ -92,10 +92,10 @@ fn measures(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
         }
         writeln!(out)?;
     }
-    if others > 0 {
-        writeln!(out, "{}\n", wording::others(others))?;
+    match wording::others(comparison) {
+        Some(words) => writeln!(out, "{words}\n"),
+        None => Ok(()),
     }
-    Ok(())
 }
 
 fn items(out: &mut dyn Write, texts: &[String]) -> io::Result<()> {

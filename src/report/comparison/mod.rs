@@ -96,6 +96,8 @@ pub enum CodeFate {
     Passed,
     /// No longer listed after a drive.
     Gone,
+    /// Remembered before and after by a module that is not the brakes', and failing on neither side.
+    Unchanged,
 }
 
 impl CodeFate {
@@ -109,6 +111,7 @@ impl CodeFate {
             Self::NotRead => "not-read",
             Self::Passed => "passed",
             Self::Gone => "gone",
+            Self::Unchanged => "unchanged",
         }
     }
 }

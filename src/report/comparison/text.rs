@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use super::{CodeChange, Comparison, MeasureChange, Outcome, wording};
+use super::{CodeChange, Comparison, MeasureChange, MeasureFate, Outcome, wording};
 use crate::report::phrase;
 use crate::report::text::Layout;
 use crate::report::text::page::{BOLD, CARE, DANGER, DIM, FOR, Form, Page};
@@ -87,13 +87,17 @@ fn measures(comparison: &Comparison, page: &mut Page<'_>) -> io::Result<()> {
         return Ok(());
     }
     page.heading("Measured before and after")?;
-    let (lines, others) = wording::worth_a_line(comparison);
+    let lines = wording::worth_a_line(comparison);
     if !lines.is_empty() {
         let mut rows = vec![["", "Before", "After", ""].map(str::to_owned).to_vec()];
         rows.extend(lines.iter().map(|change| row(change)));
         page.rows(&rows)?;
         page.blank()?;
-        for change in &lines {
+        // What the last column says needs no more words, apart from what is wrong or open.
+        for change in lines
+            .iter()
+            .filter(|change| change.fate <= MeasureFate::Better)
+        {
             let words = format!(
                 "{}: {}",
                 phrase::capital(&wording::measure_name(change)),
@@ -102,10 +106,10 @@ fn measures(comparison: &Comparison, page: &mut Page<'_>) -> io::Result<()> {
             page.text(Form::indent(2).lead("* ").style(DIM), &words)?;
         }
     }
-    if others > 0 {
-        page.text(Form::indent(2), &wording::others(others))?;
+    match wording::others(comparison) {
+        Some(words) => page.text(Form::indent(2), &words),
+        None => Ok(()),
     }
-    Ok(())
 }
 
 fn row(change: &MeasureChange) -> Vec<String> {

@@ -32,6 +32,7 @@ pub(super) const fn code_fate(fate: CodeFate) -> &'static str {
         CodeFate::NotRead => "not read again",
         CodeFate::Passed => "tested and passed",
         CodeFate::Gone => "gone",
+        CodeFate::Unchanged => "unchanged",
     }
 }
 
@@ -64,16 +65,15 @@ pub(super) fn code(change: &CodeChange) -> String {
     }
 }
 
-/// The measures worth a line, those with a fault first, and how many others there are.
-pub(super) fn worth_a_line(comparison: &Comparison) -> (Vec<&MeasureChange>, usize) {
+/// The measures that showed a fault before or after, the worst first.
+pub(super) fn worth_a_line(comparison: &Comparison) -> Vec<&MeasureChange> {
     let mut lines: Vec<&MeasureChange> = comparison
         .measures
         .iter()
-        .filter(|change| change.fate != MeasureFate::Same)
+        .filter(|change| change.fate < MeasureFate::Changed)
         .collect();
     lines.sort_by_key(|change| change.fate);
-    let others = comparison.measures.len() - lines.len();
-    (lines, others)
+    lines
 }
 
 /// `left front: longest drop-out, s`.
@@ -93,13 +93,20 @@ pub(super) fn value(value: Option<Value>) -> String {
     }
 }
 
-/// How many measures are not shown.
-pub(super) fn others(count: usize) -> String {
-    match count {
-        1 => "One other measure is the same within its uncertainty, or was made on one side only."
-            .to_owned(),
-        _ => format!(
-            "{count} other measures are the same within their uncertainty, or were made on one side only."
-        ),
-    }
+/// How many measures are not shown, and why; `None` for none.
+pub(super) fn others(comparison: &Comparison) -> Option<String> {
+    let count = |fate| {
+        comparison
+            .measures
+            .iter()
+            .filter(|change| change.fate == fate)
+            .count()
+    };
+    let (changed, same) = (count(MeasureFate::Changed), count(MeasureFate::Same));
+    (changed + same > 0).then(|| {
+        format!(
+            "Of the other measures, none of which shows a fault, {changed} differ by more than their uncertainty and {same} \
+             do not, or were made on one side only; the JSON form lists them."
+        )
+    })
 }

@@ -1,13 +1,13 @@
 //! A page of text: headings, paragraphs wrapped by words, bars. The only place that writes to the terminal, so every text
 //! passes the escape function here.
 
+use std::borrow::Cow;
 use std::io::{self, Write};
 
 use anstyle::{AnsiColor, Style};
 use tabled::builder::Builder;
-use tabled::settings::peaker::Priority;
 use tabled::settings::style::HorizontalLine;
-use tabled::settings::{Padding, Style as TableStyle, Width};
+use tabled::settings::{Padding, Style as TableStyle};
 use unicode_width::{UnicodeWidthChar as _, UnicodeWidthStr as _};
 
 use super::Layout;
@@ -140,27 +140,27 @@ impl<'a> Page<'a> {
         Ok(())
     }
 
-    /// A table; the first row is its head. Cells are escaped here.
+    /// A table; the first row is its head. Cells are escaped here, and wrapped where the page is too narrow.
     pub(in crate::report) fn rows(&mut self, rows: &[Vec<String>]) -> io::Result<()> {
+        let rows: Vec<Vec<String>> = rows
+            .iter()
+            .map(|row| {
+                let cells = row.iter().map(|text| terminal(text, self.layout.unicode));
+                cells.map(Cow::into_owned).collect()
+            })
+            .collect();
+        let widths = column_widths(&rows, self.layout.width - TABLE_INDENT);
         let mut builder = Builder::default();
-        for row in rows {
-            let cells = row
-                .iter()
-                .map(|text| terminal(text, self.layout.unicode).into_owned());
-            builder.push_record(cells);
+        for row in &rows {
+            let cells = row.iter().zip(&widths);
+            builder.push_record(cells.map(|(text, width)| wrap(text, *width).join("\n")));
         }
         let rule = if self.layout.unicode { '─' } else { '-' };
+        let rule = HorizontalLine::new(rule).intersection(' ');
         let mut table = builder.build();
         table
-            .with(
-                TableStyle::blank().horizontals([(1, HorizontalLine::new(rule).intersection(' '))]),
-            )
-            .with(Padding::zero())
-            .with(
-                Width::wrap(self.layout.width - TABLE_INDENT)
-                    .keep_words(true)
-                    .priority(Priority::max(true)),
-            );
+            .with(TableStyle::blank().horizontals([(1, rule)]))
+            .with(Padding::zero());
         self.table(&table.to_string(), BOLD)
     }
 
@@ -198,6 +198,25 @@ impl<'a> Page<'a> {
             write!(self.out, "{text}")
         }
     }
+}
+
+/// The width of each column so that all fit into `width` with a space between them: the widest gives way first.
+fn column_widths(rows: &[Vec<String>], width: usize) -> Vec<usize> {
+    let columns = rows.iter().map(Vec::len).max().unwrap_or(0);
+    let mut widths: Vec<usize> = (0..columns)
+        .map(|at| {
+            let cells = rows.iter().filter_map(|row| row.get(at));
+            cells.map(|cell| cell.width()).max().unwrap_or(0)
+        })
+        .collect();
+    let room = width.saturating_sub(columns.saturating_sub(1));
+    while widths.iter().sum::<usize>() > room {
+        match widths.iter_mut().max() {
+            Some(widest) if *widest > 1 => *widest -= 1,
+            _ => break,
+        }
+    }
+    widths
 }
 
 /// The text in lines of at most this width, broken between words, and within a word only where it is too long. A number

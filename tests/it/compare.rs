@@ -1,0 +1,47 @@
+//! `compare BEFORE AFTER` on the demo captures of a repair.
+
+use crate::command::{run, text};
+
+const BEFORE: &str = "captures/repair/before.log.gz";
+const AFTER: &str = "captures/repair/after.log.gz";
+
+fn compared(before: &str, after: &str, format: &str) -> String {
+    let profile = "captures/repair/profile.yaml";
+    text(&[
+        "compare",
+        before,
+        after,
+        "--profile",
+        profile,
+        "--format",
+        format,
+    ])
+}
+
+fn verdict(before: &str, after: &str) -> String {
+    let json: serde_json::Value = serde_json::from_str(&compared(before, after, "json")).unwrap();
+    json["verdict"].as_str().unwrap().to_owned()
+}
+
+#[test]
+fn a_mended_wire_is_proven() {
+    insta::assert_snapshot!("compare_text", compared(BEFORE, AFTER, "text"));
+    insta::assert_snapshot!("compare_markdown", compared(BEFORE, AFTER, "markdown"));
+    assert_eq!(verdict(BEFORE, AFTER), "proven");
+}
+
+#[test]
+fn the_same_fault_again_is_not_mended_nor_is_a_new_one() {
+    assert_eq!(verdict(BEFORE, BEFORE), "not-mended");
+    assert_eq!(verdict(AFTER, BEFORE), "not-mended");
+    let healthy = "captures/healthy/drive.log.gz";
+    assert_eq!(verdict(healthy, healthy), "not-shown");
+}
+
+#[test]
+fn standard_input_is_one_capture_only() {
+    let output = run(&["compare", "-", "-"]);
+    assert_eq!(output.status.code(), Some(1));
+    let words = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(words.contains("not both"), "{words}");
+}
