@@ -1,9 +1,11 @@
 //! The printers of the report, each with a snapshot of the invented report and with hostile texts in every place.
 
+use tonering::report::comparison;
 use tonering::report::escape::is_unseen;
 use tonering::report::{Report, csv, html, json, markdown, text};
 use unicode_width::UnicodeWidthStr as _;
 
+use crate::report_example::comparison as compared;
 use crate::report_example::{HARM, example, hostile};
 
 fn printed(write: impl Fn(&mut Vec<u8>) -> std::io::Result<()>) -> String {
@@ -248,4 +250,33 @@ fn an_empty_report_is_a_report_in_every_format() {
     assert!(printed(|out| markdown::write(&empty, out)).contains("No trouble code was read."));
     let json = printed(|out| json::write(&empty, out, json::Form::Lines));
     assert!(serde_json::from_str::<serde_json::Value>(&json).unwrap()["causes"].is_array());
+}
+
+#[test]
+fn comparison_in_text_and_markdown() {
+    let example = compared("Training trolley");
+    insta::assert_snapshot!(
+        "comparison_text",
+        printed(|out| comparison::text::write(&example, out, text::Layout::PLAIN))
+    );
+    insta::assert_snapshot!(
+        "comparison_markdown",
+        printed(|out| comparison::markdown::write(&example, out))
+    );
+}
+
+#[test]
+fn comparison_obeys_no_text() {
+    for harm in HARM {
+        let example = compared(harm);
+        let text = printed(|out| comparison::text::write(&example, out, text::Layout::PLAIN));
+        assert!(text.lines().all(|line| line.width() <= 80), "{text}");
+        assert!(!text.replace('\n', "").chars().any(is_unseen));
+        let marked = printed(|out| comparison::markdown::write(&example, out));
+        assert!(!marked.contains('<'), "{marked}");
+        assert!(!marked.replace('\n', "").chars().any(is_unseen));
+        let json = printed(|out| comparison::json::write(&example, out, json::Form::OneLine));
+        let value: serde_json::Value = serde_json::from_str(&json).unwrap();
+        assert_eq!(value["vehicle"], *harm);
+    }
 }

@@ -2,6 +2,9 @@
 //! every part of a report; they are no check values.
 
 use tonering::place::{Place, Wheel};
+use tonering::report::comparison::{
+    CodeChange, CodeFate, Comparison, MeasureChange, MeasureFate, ModuleChange, Outcome, Value,
+};
 use tonering::report::plot::{COLUMNS, Mark, decimate};
 use tonering::report::{
     ByteLine, CaptureLine, CauseLine, CheckLine, CodeLine, FindingLine, MeasureLine, ModuleLine,
@@ -604,3 +607,91 @@ pub(crate) const HARM: &[&str] = &[
     "=1+1,\"x\"\r\ny",
     "",
 ];
+
+/// An invented comparison: one code gone, one not tested again, a drop-out that came seldom.
+pub(crate) fn comparison(text: &str) -> Comparison {
+    let code = |code: &str, fate, after: Option<&str>, words: &str| CodeChange {
+        code: code.into(),
+        failure_type: Some("13".into()),
+        module: "Brake control".into(),
+        meaning: text.into(),
+        fate,
+        before: Some("0x2F".into()),
+        after: after.map(Into::into),
+        words: words.into(),
+    };
+    let value = |value, uncertainty, faulty| {
+        Some(Value {
+            value,
+            uncertainty,
+            faulty,
+        })
+    };
+    let measure = |wheel, id, name, unit, before, after, fate, words: &str| MeasureChange {
+        place: Place::Wheel(wheel),
+        id,
+        name,
+        unit,
+        before,
+        after,
+        beyond_uncertainty: Some(fate != MeasureFate::Same),
+        fate,
+        words: words.into(),
+    };
+    let report = example();
+    Comparison {
+        program: report.program,
+        vehicle: Some(text.into()),
+        before: report.captures.clone(),
+        after: report.captures,
+        outcome: Outcome::Likely,
+        reasons: vec!["A trouble code is gone after a drive.".into(), text.into()],
+        codes: vec![
+            code(
+                "C0031",
+                CodeFate::Gone,
+                None,
+                "No longer listed, after a drive of up to 42 km/h.",
+            ),
+            code(
+                "C0034",
+                CodeFate::NotRetested,
+                Some("0x50"),
+                "Cleared, and its test has not run since.",
+            ),
+        ],
+        modules: vec![ModuleChange {
+            name: text.into(),
+            before: Some("silent"),
+            after: Some("answering"),
+            words: "was silent and answers now.".into(),
+        }],
+        measures: vec![
+            measure(
+                Wheel::LeftFront,
+                "dropout_longest",
+                "longest drop-out",
+                "s",
+                value(1.2, 0.02, true),
+                value(0.0, 0.0, false),
+                MeasureFate::Better,
+                "It came 2 times in 10 minutes of driving before. In 10 minutes it would have stayed away by luck with a \
+                 chance of 14 %.",
+            ),
+            measure(
+                Wheel::RightFront,
+                "ratio",
+                "speed against the other wheels, less 1",
+                "",
+                value(0.001, 0.002, false),
+                value(0.0, 0.002, false),
+                MeasureFate::Same,
+                "The same within its uncertainty.",
+            ),
+        ],
+        remaining: vec![
+            "Drive at least 6 more minutes in the same way.".into(),
+            text.into(),
+        ],
+    }
+}
