@@ -8,6 +8,7 @@
 
 mod command;
 mod compare;
+mod console;
 mod decode;
 mod explain;
 mod report;
