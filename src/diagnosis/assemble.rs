@@ -254,16 +254,30 @@ fn fit(diagnosis: &Diagnosis<'_>) -> Option<String> {
             .collect();
         words.join("; ")
     };
-    if fit.unexplained.is_empty() && fit.deviation > BAD_FIT {
+    if reading
+        .states
+        .iter()
+        .all(|&state| state == State::NotObservable)
+    {
+        return Some(
+            "Nothing in these captures or notes says anything about the brakes. The numbers are only what is usual before any evidence."
+                .to_owned(),
+        );
+    }
+    let bad = fit.deviation < BAD_FIT;
+    if fit.unexplained.is_empty() && !bad {
         return None;
     }
-    let mut text = "The evidence fits none of the causes here well; it may be something that is not in the rules.".to_owned();
+    let mut text = String::new();
+    if bad {
+        text.push_str("The evidence fits none of the causes here well; it may be something that is not in the rules. ");
+    }
     if !fit.unexplained.is_empty() {
-        text.push_str(" Hardly explained: ");
+        text.push_str("Not explained by the likeliest causes: ");
         text.push_str(&sentences(&fit.unexplained));
         text.push('.');
     }
-    if !fit.missed.is_empty() {
+    if bad && !fit.missed.is_empty() {
         text.push_str(" Expected and not there: ");
         text.push_str(&sentences(&fit.missed));
         text.push('.');
