@@ -131,7 +131,7 @@ fn weighed(
             writeln!(
                 out,
                 "- **{word}:** {} ({})",
-                markdown(&finding.summary),
+                markdown(&phrase::capital(&finding.summary)),
                 phrase::weight(reason.factor)
             )?;
         }
@@ -150,12 +150,12 @@ fn evidence(report: &Report, out: &mut dyn Write) -> io::Result<()> {
         found = true;
         let details = phrase::finding_details(finding, clock);
         if details.is_empty() {
-            writeln!(out, "- {}", markdown(&finding.summary))?;
+            writeln!(out, "- {}", markdown(&phrase::capital(&finding.summary)))?;
         } else {
             writeln!(
                 out,
                 "- {} ({})",
-                markdown(&finding.summary),
+                markdown(&phrase::capital(&finding.summary)),
                 markdown(&details)
             )?;
         }

@@ -86,7 +86,11 @@ fn weighed(
         let Some(finding) = report.findings.get(reason.finding) else {
             continue;
         };
-        let text = format!("{} ({})", finding.summary, phrase::weight(reason.factor));
+        let text = format!(
+            "{} ({})",
+            phrase::capital(&finding.summary),
+            phrase::weight(reason.factor)
+        );
         page.text(Form::indent(5).styled_lead(lead, style), &text)?;
     }
     Ok(())
@@ -109,7 +113,10 @@ pub(super) fn evidence(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
     }
     let clock = Clock::new(report);
     for finding in found {
-        page.text(Form::indent(2).lead("* "), &finding.summary)?;
+        page.text(
+            Form::indent(2).lead("* "),
+            &phrase::capital(&finding.summary),
+        )?;
         let details = phrase::finding_details(finding, clock);
         if !details.is_empty() {
             page.text(Form::indent(4).style(DIM), &details)?;
@@ -120,7 +127,10 @@ pub(super) fn evidence(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
         page.blank()?;
         page.text(Form::indent(2).style(BOLD), "Looked for and not found")?;
         for finding in missing {
-            page.text(Form::indent(2).lead("- "), &finding.summary)?;
+            page.text(
+                Form::indent(2).lead("- "),
+                &phrase::capital(&finding.summary),
+            )?;
         }
     }
     Ok(())

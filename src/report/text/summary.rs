@@ -7,7 +7,7 @@ use super::page::{BOLD, CARE, DANGER, DIM, Form, Page};
 use crate::report::{Report, Urgency, phrase};
 
 /// Columns of the bar of a probability.
-const BAR: u8 = 20;
+const BAR: u8 = 10;
 
 /// Writes it.
 pub(super) fn write(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
@@ -54,10 +54,13 @@ fn causes(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
             page.bar(cause.probability, BAR)
         );
         page.text(
-            Form::indent(2).lead(&lead).style(BOLD).lines(1),
+            Form::indent(2).lead(&lead).style(BOLD).lines(2),
             &phrase::cause(cause),
         )?;
-        page.text(Form::indent(5).lines(1), phrase::strongest(cause, report))?;
+        page.text(
+            Form::indent(5).lines(1),
+            &phrase::capital(phrase::strongest(cause, report)),
+        )?;
     }
     Ok(())
 }
