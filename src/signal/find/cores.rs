@@ -79,8 +79,8 @@ impl BitRates {
         self.order
     }
 
-    /// All cores, by rising end.
-    pub(super) fn cores(&self) -> Vec<Core> {
+    /// All cores that may have at least `shortest` bits, by rising end.
+    pub(super) fn cores(&self, shortest: usize) -> Vec<Core> {
         let mut cores = Vec::new();
         for end in 0..self.flips.len() {
             if !self.is_moving(end) {
@@ -92,7 +92,7 @@ impl BitRates {
                 continue;
             }
             let core = self.core(end);
-            if core.moving >= FEWEST_MOVING && core.longest >= SHORTEST {
+            if core.moving >= FEWEST_MOVING && core.longest >= shortest {
                 cores.push(core);
             }
         }
@@ -209,12 +209,12 @@ mod tests {
             let rates = BitRates::both(&triangle(field));
             let rates = rates.iter().find(|rates| rates.order() == order).unwrap();
             let length = usize::try_from(length).unwrap();
-            let hit = rates.cores().into_iter().any(|core| {
+            let hit = rates.cores(SHORTEST).into_iter().any(|core| {
                 core.moving == 10
                     && core.longest >= length
                     && start_bit(order, 64, core.end, length) == usize::try_from(start).unwrap()
             });
-            assert!(hit, "{field}: {:?}", rates.cores());
+            assert!(hit, "{field}: {:?}", rates.cores(SHORTEST));
         }
     }
 }

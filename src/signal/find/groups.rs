@@ -93,7 +93,7 @@ fn seeds(streams: &[Stream], rates: &Rates, slot_s: f64) -> Vec<Seed> {
             continue;
         }
         for rates in rates {
-            for core in rates.cores() {
+            for core in rates.cores(SHORTEST) {
                 let column = Column::read(streams, index, rates.order(), core.end, core.longest);
                 let shape = column
                     .as_ref()

@@ -14,6 +14,7 @@
 //! Memory is bounded (see `samples`); the work after the last frame does not grow with the capture.
 
 mod columns;
+mod companions;
 mod cores;
 mod groups;
 mod places;
@@ -200,7 +201,7 @@ impl Finder {
         let rest = self.rest(group);
         let above = f64::from(rest.unwrap_or(0));
         let (slots, rows) = rows(&self.samples.streams, &group.columns, above);
-        let (scale, agrees) = scale_of(group, &slots, &rows, references, slot_s);
+        let (scale, agrees) = self.scale_of(group, &slots, &rows, references, slot_s);
         let belief = places::believe(&rows);
         let marks = group.marks();
         let sources = group.columns.each_ref().map(|column| {
@@ -236,6 +237,56 @@ impl Finder {
             scale_known: scale.known,
             scale_confidence: scale.sure,
         }
+    }
+
+    /// The scale, and whether the reported speed agrees with the group; `None` when none is reported.
+    fn scale_of(
+        &self,
+        group: &Group,
+        slots: &[u32],
+        rows: &[Row],
+        references: &[(u32, f64)],
+        slot_s: f64,
+    ) -> (Scale, Option<bool>) {
+        let mean = |row: &Row| row.iter().sum::<f64>() / 4.0;
+        let mut pairs = Vec::new();
+        let mut of_rows = slots.iter().zip(rows).peekable();
+        for (slot, kmh) in references {
+            while of_rows.next_if(|(other, _)| **other < *slot).is_some() {}
+            if let Some((other, row)) = of_rows.peek()
+                && f64::from(**other - *slot) * slot_s <= 0.5_f64.max(slot_s)
+            {
+                pairs.push((mean(row), *kmh));
+            }
+        }
+        if let Some(scale) = scale::from_reference(&pairs) {
+            return (scale, Some(true));
+        }
+        let moves = pairs.iter().filter(|(_, kmh)| *kmh >= 12.0).count();
+        let agrees = (moves >= 20).then_some(false);
+        let [first, ..] = &group.columns;
+        let highest = rows.iter().map(mean).fold(0.0, f64::max);
+        let mut changes: Vec<f64> = rows
+            .windows(2)
+            .zip(slots.windows(2))
+            .filter_map(|(rows, slots)| match (rows, slots) {
+                ([a, b], [from, to]) => {
+                    let seconds = (f64::from(to - from) * slot_s).max(0.2);
+                    Some((mean(b) - mean(a)).abs() / seconds)
+                }
+                _ => None,
+            })
+            .collect();
+        changes.sort_unstable_by(f64::total_cmp);
+        let hardest = changes
+            .get(changes.len() * 98 / 100)
+            .copied()
+            .unwrap_or(0.0);
+        let companions = companions::find(&self.samples.streams, group, slots, rows);
+        (
+            scale::plausible(first.length, highest, hardest, &companions),
+            agrees,
+        )
     }
 
     /// The number at rest: the lowest, when all four stay on it together for a while.
@@ -299,51 +350,6 @@ fn score(group: &Group) -> f64 {
     let patient = (2.5 / group.shape.haste.max(2.5)).powi(2);
     let smooth = ((group.shape.smoothness - 0.75) / 0.2).clamp(0.0, 1.0);
     0.97 * close * clean * regular * patient * smooth
-}
-
-/// The scale, and whether the reported speed agrees with the group; `None` when none is reported.
-fn scale_of(
-    group: &Group,
-    slots: &[u32],
-    rows: &[Row],
-    references: &[(u32, f64)],
-    slot_s: f64,
-) -> (Scale, Option<bool>) {
-    let mean = |row: &Row| row.iter().sum::<f64>() / 4.0;
-    let mut pairs = Vec::new();
-    let mut of_rows = slots.iter().zip(rows).peekable();
-    for (slot, kmh) in references {
-        while of_rows.next_if(|(other, _)| **other < *slot).is_some() {}
-        if let Some((other, row)) = of_rows.peek()
-            && f64::from(**other - *slot) * slot_s <= 0.5_f64.max(slot_s)
-        {
-            pairs.push((mean(row), *kmh));
-        }
-    }
-    if let Some(scale) = scale::from_reference(&pairs) {
-        return (scale, Some(true));
-    }
-    let moves = pairs.iter().filter(|(_, kmh)| *kmh >= 12.0).count();
-    let agrees = (moves >= 20).then_some(false);
-    let [first, ..] = &group.columns;
-    let highest = rows.iter().map(mean).fold(0.0, f64::max);
-    let mut changes: Vec<f64> = rows
-        .windows(2)
-        .zip(slots.windows(2))
-        .filter_map(|(rows, slots)| match (rows, slots) {
-            ([a, b], [from, to]) => {
-                let seconds = (f64::from(to - from) * slot_s).max(0.2);
-                Some((mean(b) - mean(a)).abs() / seconds)
-            }
-            _ => None,
-        })
-        .collect();
-    changes.sort_unstable_by(f64::total_cmp);
-    let hardest = changes
-        .get(changes.len() * 98 / 100)
-        .copied()
-        .unwrap_or(0.0);
-    (scale::plausible(first.length, highest, hardest), agrees)
 }
 
 fn why(group: &Group, rest: Option<u16>, scale: &Scale, belief: &Belief) -> String {

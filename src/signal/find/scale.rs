@@ -1,5 +1,7 @@
 //! What one step of an unknown speed field is in km/h.
 
+use super::companions::Companion;
+
 /// A speed that something else reports, at a slot.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Reference {
@@ -20,22 +22,57 @@ pub(super) struct Scale {
     pub(super) why: String,
 }
 
-/// Steps in use, with how often we take them to be used, and the field lengths they go with.
+/// Steps in use in km/h, with how often we take them to be used, and the field lengths they go with.
 const STEPS: &[(f64, f64, std::ops::RangeInclusive<usize>)] = &[
-    (0.01, 0.50, 14..=16),
-    (1.0 / 128.0, 0.15, 15..=16),
-    (1.0 / 64.0, 0.20, 14..=16),
-    (1.0 / 32.0, 0.25, 13..=15),
+    (0.01, 0.50, 15..=16),
+    (0.0075, 0.06, 16..=16),
+    (0.005, 0.08, 16..=16),
+    (1.0 / 128.0, 0.10, 15..=16),
+    (1.0 / 64.0, 0.15, 14..=16),
+    (1.0 / 32.0, 0.35, 13..=15),
     (0.03, 0.10, 13..=15),
-    (0.06, 0.10, 13..=14),
+    (0.06, 0.10, 12..=14),
     (1.0 / 16.0, 0.35, 12..=14),
     (0.05, 0.20, 12..=14),
     (0.1, 0.30, 11..=13),
     (1.0 / 8.0, 0.40, 11..=13),
     (0.25, 0.25, 10..=12),
     (0.5, 0.30, 10..=11),
-    (1.0 / 256.0, 0.10, 16..=16),
+    (1.0 / 256.0, 0.06, 16..=16),
 ];
+
+/// Steps in use for a vehicle's own speed in km/h; the last is the mile.
+const VEHICLE_STEPS: &[f64] = &[
+    0.005,
+    0.01,
+    0.02,
+    0.05,
+    0.1,
+    0.5,
+    1.0,
+    1.0 / 256.0,
+    1.0 / 128.0,
+    1.0 / 64.0,
+    1.0 / 32.0,
+    1.0 / 16.0,
+    0.125,
+    0.25,
+    1.609_344,
+];
+/// Full scales of a speed field that are believed, in km/h.
+const FULL_SCALE: std::ops::RangeInclusive<f64> = 200.0..=1_100.0;
+/// How far a companion's step may be from one in use (standard deviation of the logarithm).
+const CLOSE: f64 = 0.01;
+/// What a step that is not in the table weighs: turns a minute or radians a second with some tyre. It fits the companion that it
+/// was made from by construction, so that it takes more than one to believe it.
+const ODD_STEP: f64 = 0.003;
+/// What a companion counts that fits no step in use.
+const MISFIT: f64 = 0.07;
+/// The usual hardest change of speed in a drive (98th percentile), in km/h a second, and how far a drive may be below and above
+/// it, as a factor's logarithm: many drives are gentle, few are harder.
+const USUAL_CHANGE: f64 = 9.0;
+const GENTLER: f64 = 1.6;
+const HARDER: f64 = 0.7;
 
 /// Fastest speed that is believed, in km/h.
 const FASTEST: f64 = 300.0;
@@ -80,32 +117,80 @@ pub(super) fn from_reference(pairs: &[(f64, f64)]) -> Option<Scale> {
     })
 }
 
-/// The most plausible scale when nothing reports a speed: from the field's length, its highest number above rest, and its
-/// fastest usual change in steps a second.
-pub(super) fn plausible(length: usize, highest: f64, hardest: f64) -> Scale {
-    let mut weights: Vec<(f64, f64)> = STEPS
+/// The most plausible scale when nothing reports a speed: from the field's length, its highest number above rest, its
+/// fastest usual change in steps a second, and broadcast fields that follow it.
+pub(super) fn plausible(
+    length: usize,
+    highest: f64,
+    hardest: f64,
+    companions: &[Companion],
+) -> Scale {
+    let table = STEPS
         .iter()
-        .filter(|(_, _, lengths)| lengths.contains(&length))
-        .map(|(step, weight, _)| {
-            let too_fast = highest * step > FASTEST;
-            let too_hard = hardest * step > HARDEST;
-            let far = if too_fast || too_hard { 0.01 } else { 1.0 };
-            (*step, weight * far)
-        })
-        .collect();
-    weights.sort_by(|a, b| b.1.total_cmp(&a.1));
-    let sum: f64 = weights.iter().map(|(_, weight)| weight).sum();
-    let (factor, weight) = weights.first().copied().unwrap_or((0.01, 0.0));
-    let sure = if sum > 0.0 { 0.9 * weight / sum } else { 0.1 };
+        .filter(|(_, _, lengths)| lengths.contains(&length));
+    let mut choices: Vec<(f64, f64)> = table.map(|(step, weight, _)| (*step, *weight)).collect();
+    for companion in companions {
+        for step in vehicle_steps(companion.bits) {
+            let odd = rounded(step * companion.ratio);
+            let full = odd * 2_f64.powi(i32::try_from(length).unwrap_or(16));
+            if FULL_SCALE.contains(&full)
+                && choices
+                    .iter()
+                    .all(|(known, _)| (known / odd).ln().abs() > 1.5 * CLOSE)
+            {
+                choices.push((odd, ODD_STEP));
+            }
+        }
+    }
+    for (step, weight) in &mut choices {
+        if highest * *step > FASTEST || hardest * *step > HARDEST {
+            *weight *= 0.01;
+        }
+        if hardest > 0.0 {
+            let log = (hardest * *step / USUAL_CHANGE).ln();
+            let off = log / if log < 0.0 { GENTLER } else { HARDER };
+            *weight *= (-0.5 * off * off).exp();
+        }
+        for companion in companions {
+            *weight *= MISFIT + fit(*step, companion);
+        }
+    }
+    choices.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let sum: f64 = choices.iter().map(|(_, weight)| weight).sum();
+    let (factor, weight) = choices.first().copied().unwrap_or((0.01, 0.0));
+    let fits = companions
+        .iter()
+        .filter(|companion| fit(factor, companion) > 0.3)
+        .count();
+    let from = if fits > 0 {
+        "the field's length and range, and a broadcast vehicle speed that follows it"
+    } else {
+        "the field's length and range"
+    };
     Scale {
         factor,
         known: false,
-        sure,
+        sure: if sum > 0.0 { 0.9 * weight / sum } else { 0.1 },
         why: format!(
-            "no speed is reported anywhere; {} km/h a step is a guess from the field's length and range",
+            "no speed is reported in answers; {} km/h a step is a guess from {from}",
             rounded(factor)
         ),
     }
+}
+
+/// The steps that a vehicle's own speed of so many bits may have.
+fn vehicle_steps(bits: usize) -> impl Iterator<Item = f64> {
+    let full = 2_f64.powi(i32::try_from(bits).unwrap_or(16));
+    let steps = VEHICLE_STEPS.iter().copied();
+    steps.filter(move |step| FULL_SCALE.contains(&(step * full)))
+}
+
+/// How well a companion's step would suit, 0 to 1.
+fn fit(step: f64, companion: &Companion) -> f64 {
+    let off = |known: f64| (step / companion.ratio / known).ln() / CLOSE;
+    vehicle_steps(companion.bits)
+        .map(|known| (-0.5 * off(known).powi(2)).exp())
+        .fold(0.0, f64::max)
 }
 
 /// Four significant digits.
@@ -140,11 +225,26 @@ mod tests {
     }
 
     #[test]
+    fn a_broadcast_speed_narrows_the_guess() {
+        // A field of 8 bits that counts whole km/h beside wheels of 0.0075 km/h a step.
+        let dial = Companion {
+            ratio: 0.0075,
+            bits: 8,
+            off: 0.0,
+        };
+        let scale = plausible(16, 6_000.0, 1_500.0, &[dial]);
+        assert!(
+            !scale.known && (scale.factor - 0.0075).abs() < 1e-12 && scale.sure > 0.4,
+            "{scale:?}"
+        );
+    }
+
+    #[test]
     fn a_guess_says_that_it_is_one() {
-        let scale = plausible(16, 6_000.0, 1_500.0);
+        let scale = plausible(16, 6_000.0, 1_500.0, &[]);
         assert!(!scale.known && scale.sure < 0.9);
         assert!((scale.factor - 0.01).abs() < 1e-12);
-        assert!((plausible(12, 250.0, 60.0).factor - 0.125).abs() < 1e-12);
-        assert!((plausible(16, 60_000.0, 10_000.0).factor - 1.0 / 256.0).abs() < 1e-12);
+        assert!((plausible(12, 250.0, 60.0, &[]).factor - 0.125).abs() < 1e-12);
+        assert!((plausible(16, 62_000.0, 10_000.0, &[]).factor - 1.0 / 256.0).abs() < 1e-12);
     }
 }

@@ -296,6 +296,14 @@ fn the_corpus_is_found() {
         assert_eq!(sorted, [0, 1, 2, 3], "{file}: {best:?}");
         assert!(front_first, "{file}: {}", best.why);
         assert!(best.score > 0.7, "{file}: {}", best.score);
+        // Nothing reports a speed there. The one that counts radians a second cannot be guessed, and is told to be unsure.
+        let factor = best.speeds[0].source.factor;
+        let right = (factor / four[0].scale - 1.0).abs() < 0.02;
+        assert!(
+            right || best.scale_confidence < 0.2,
+            "{file}: {factor} {}",
+            best.scale_confidence
+        );
         let without: Vec<_> = lines
             .iter()
             .filter(|line| four.iter().all(|known| known.id != line.id.raw()))
