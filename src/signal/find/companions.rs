@@ -3,7 +3,7 @@
 //! Its step is not known either, but both steps must be such as are in use, and that leaves few pairs.
 
 use super::columns::{Column, FEWEST};
-use super::cores::BitRates;
+use super::cores::{BitRates, Core};
 use super::groups::Group;
 use super::places::Row;
 use super::samples::Stream;
@@ -43,8 +43,18 @@ pub(super) fn find(
         {
             continue;
         }
-        for rates in BitRates::both(stream) {
-            for core in rates.cores(SHORTEST) {
+        let both = BitRates::both(stream);
+        for rates in &both {
+            // The upper part of a field follows as well, but with a step that nobody uses. In the wrong byte order the upper byte
+            // looks like a field of its own: then it goes on below in the right one.
+            let bits = stream.length * 8;
+            let whole = |core: &Core| {
+                let there = other_end(bits, core.end);
+                let mut others = both.iter().filter(|other| other.order() != rates.order());
+                let ends = |other: &BitRates| there.is_none_or(|end| other.drops_after(end));
+                rates.drops_after(core.end) && others.all(ends)
+            };
+            for core in rates.cores(SHORTEST).into_iter().filter(whole) {
                 let Some(column) =
                     Column::read(streams, index, rates.order(), core.end, core.longest)
                 else {
@@ -65,11 +75,21 @@ pub(super) fn find(
         let alike = kept
             .iter()
             .any(|known| (known.ratio / companion.ratio - 1.0).abs() < 0.02);
-        if !alike && (companion.ratio - 1.0).abs() > 0.02 && kept.len() < MAX_COMPANIONS {
+        if !alike && (companion.ratio - 1.0).abs() > 0.05 && kept.len() < MAX_COMPANIONS {
             kept.push(companion);
         }
     }
     kept
+}
+
+/// Where the lowest bit of a byte stands in the other byte order's count; `None` for another bit.
+const fn other_end(bits: usize, end: usize) -> Option<usize> {
+    // The lowest bit of a byte is the last of its eight in both counts, and bytes run the other way.
+    if (end + 1).is_multiple_of(8) {
+        Some(bits + 6 - end)
+    } else {
+        None
+    }
 }
 
 /// Whether a column follows the means: fits a line and looks how far off it is.
@@ -105,6 +125,8 @@ fn follow(
     let ratio = xy / xx;
     let range = pairs.iter().map(|(_, y)| *y).fold(0.0, f64::max)
         - pairs.iter().map(|(_, y)| *y).fold(f64::MAX, f64::min);
+    // A vehicle's speed is 0 when the wheels stand; an engine's speed is not.
+    let at_rest = (y0 - ratio * x0).abs() / range.max(1.0);
     let mut offs: Vec<f64> = pairs
         .iter()
         .map(|(x, y)| (y - y0 - ratio * (x - x0)).abs() / range.max(1.0))
@@ -114,9 +136,11 @@ fn follow(
     let moves = range >= 20.0;
     // Half a step of rounding is allowed on top.
     let room = ON_THE_LINE + 0.5 / range.max(1.0);
-    (moves && at(50) <= room && at(90) <= 4.0 * room).then_some(Companion {
-        ratio,
-        bits,
-        off: at(50),
-    })
+    (moves && at_rest <= 2.0 * room && at(50) <= room && at(90) <= 4.0 * room).then_some(
+        Companion {
+            ratio,
+            bits,
+            off: at(50),
+        },
+    )
 }

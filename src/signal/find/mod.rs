@@ -248,7 +248,7 @@ impl Finder {
         references: &[(u32, f64)],
         slot_s: f64,
     ) -> (Scale, Option<bool>) {
-        let mean = |row: &Row| row.iter().sum::<f64>() / 4.0;
+        let mean = |row: &Row| middle(*row);
         let mut pairs = Vec::new();
         let mut of_rows = slots.iter().zip(rows).peekable();
         for (slot, kmh) in references {
@@ -266,22 +266,7 @@ impl Finder {
         let agrees = (moves >= 20).then_some(false);
         let [first, ..] = &group.columns;
         let highest = rows.iter().map(mean).fold(0.0, f64::max);
-        let mut changes: Vec<f64> = rows
-            .windows(2)
-            .zip(slots.windows(2))
-            .filter_map(|(rows, slots)| match (rows, slots) {
-                ([a, b], [from, to]) => {
-                    let seconds = (f64::from(to - from) * slot_s).max(0.2);
-                    Some((mean(b) - mean(a)).abs() / seconds)
-                }
-                _ => None,
-            })
-            .collect();
-        changes.sort_unstable_by(f64::total_cmp);
-        let hardest = changes
-            .get(changes.len() * 98 / 100)
-            .copied()
-            .unwrap_or(0.0);
+        let hardest = hardest_change(slots, rows, slot_s);
         let companions = companions::find(&self.samples.streams, group, slots, rows);
         (
             scale::plausible(first.length, highest, hardest, &companions),
@@ -342,6 +327,36 @@ fn bits(column: &Column) -> Vec<u32> {
     }
 }
 
+/// The middle of four speeds: the mean of the middle two, which one faulty or spinning wheel does not drag along.
+fn middle(mut row: Row) -> f64 {
+    row.sort_unstable_by(f64::total_cmp);
+    let [_, low, high, _] = row;
+    f64::midpoint(low, high)
+}
+
+/// The 98th percentile of the change of the middle speed, in steps a second, over at least a quarter of a second each.
+fn hardest_change(slots: &[u32], rows: &[Row], slot_s: f64) -> f64 {
+    const SPAN_S: f64 = 0.25;
+    let moments = || {
+        slots
+            .iter()
+            .zip(rows)
+            .map(|(slot, row)| (f64::from(*slot) * slot_s, middle(*row)))
+    };
+    let mut later = moments().peekable();
+    let mut changes = Vec::new();
+    for (time, speed) in moments() {
+        while later.next_if(|(other, _)| *other < time + SPAN_S).is_some() {}
+        let Some((other, then)) = later.peek() else {
+            break;
+        };
+        changes.push((then - speed).abs() / (other - time));
+    }
+    changes.sort_unstable_by(f64::total_cmp);
+    let share = changes.get(changes.len() * 98 / 100);
+    share.copied().unwrap_or(0.0)
+}
+
 /// How much a group looks like wheels, without what is reported elsewhere.
 fn score(group: &Group) -> f64 {
     let close = 1.0 / (1.0 + (group.apart / 0.09).powi(2));
@@ -379,6 +394,9 @@ fn why(group: &Group, rest: Option<u16>, scale: &Scale, belief: &Belief) -> Stri
             "; too few turns to tell sides and axles apart: the usual order in frames is taken ({pairing} sure)"
         )
     };
+    if belief.crossed {
+        why.push_str("; left and right come in the other order on one axle than on the other: either the fields do, or that axle's sensors are connected the wrong way round");
+    }
     let front = percent(belief.front);
     let _ = if belief.from_paths {
         write!(

@@ -19,6 +19,8 @@ pub(super) struct Belief {
     pub(super) front: f64,
     /// That left and right are not exchanged: the usual order only.
     pub(super) left: f64,
+    /// Whether the sides of one axle come in the other order than those of the other.
+    pub(super) crossed: bool,
     /// Whether turns say something about the pairing.
     pub(super) from_turns: bool,
     /// Whether the longer way of the front axle says something about front and rear.
@@ -108,8 +110,10 @@ pub(super) fn believe(rows: &[Row]) -> Belief {
     let (axle, side, _) = WAYS.get(best).copied().unwrap_or((0, 1, 2));
     let from_turns = weight > 0.0;
     let (slope, error) = paths(&contrasts, axle, side, words);
+    // A slope much flatter than geometry's comes from something else than paths and says little.
+    let steep = slope.abs().min(1.0);
     let says = if from_turns {
-        2.0 * PATHS * slope / (error * error + 0.5)
+        steep * 2.0 * PATHS * slope / (error * error + 0.5)
     } else {
         0.0
     };
@@ -121,6 +125,7 @@ pub(super) fn believe(rows: &[Row]) -> Belief {
         pairing: 1.0 / sum,
         front: 1.0 / (1.0 + (-front_log.abs()).exp()),
         left: LEFT_FIRST,
+        crossed: axle == 0 && side == 2,
         from_turns,
         from_paths: says.abs() > 1.0,
     }
@@ -189,28 +194,39 @@ fn mean_square(values: &[f64]) -> f64 {
     sum / count
 }
 
-/// The slope of the axle contrast over the square of the side contrast, and its standard error.
+/// How steeply the axle contrast grows with the square of the side contrast, and the standard error. The side contrast stands in
+/// the fit as well, because its own zero (tyres of unlike size) is not known.
 fn paths(contrasts: &[Vec<f64>; 3], axle: usize, side: usize, words: f64) -> (f64, f64) {
     let (Some(axle), Some(side)) = (contrasts.get(axle), contrasts.get(side)) else {
         return (0.0, f64::INFINITY);
     };
     let squares: Vec<f64> = side.iter().map(|value| value * value).collect();
-    #[expect(clippy::cast_precision_loss, reason = "a few thousand values")]
-    let count = squares.len().max(1) as f64;
-    let centre = |values: &[f64]| values.iter().sum::<f64>() / count;
-    let (x0, y0) = (centre(&squares), centre(axle));
-    let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
-    for (x, y) in squares.iter().zip(axle) {
-        xx += (x - x0) * (x - x0);
-        xy += (x - x0) * (y - y0);
-        yy += (y - y0) * (y - y0);
-    }
-    if xx <= 0.0 || words < 3.0 {
+    let (xx, xw, xy) = (
+        together(side, side),
+        together(side, &squares),
+        together(side, axle),
+    );
+    let (ww, wy, yy) = (
+        together(&squares, &squares),
+        together(&squares, axle),
+        together(axle, axle),
+    );
+    let own = ww - xw * xw / xx.max(f64::MIN_POSITIVE);
+    if own <= 1e-12 || words < 4.0 {
         return (0.0, f64::INFINITY);
     }
-    let slope = xy / xx;
-    let rest = (yy - slope * xy).max(0.0);
-    (slope, (rest / xx / (words - 2.0)).sqrt())
+    let slope = (wy - xw * xy / xx.max(f64::MIN_POSITIVE)) / own;
+    let linear = (xy - slope * xw) / xx.max(f64::MIN_POSITIVE);
+    let rest = (yy - slope * wy - linear * xy).max(0.0);
+    (slope, (rest / own / (words - 3.0)).sqrt())
+}
+
+/// The sum of products about the means.
+fn together(a: &[f64], b: &[f64]) -> f64 {
+    #[expect(clippy::cast_precision_loss, reason = "a few thousand values")]
+    let count = a.len().max(1) as f64;
+    let (a0, b0) = (a.iter().sum::<f64>() / count, b.iter().sum::<f64>() / count);
+    a.iter().zip(b).map(|(a, b)| (a - a0) * (b - b0)).sum()
 }
 
 /// The place of each wheel: left front, right front, left rear, right rear. The first place on the front axle is taken as left.

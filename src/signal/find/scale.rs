@@ -66,7 +66,11 @@ const CLOSE: f64 = 0.01;
 /// What a step that is not in the table weighs: turns a minute or radians a second with some tyre. It fits the companion that it
 /// was made from by construction, so that it takes more than one to believe it.
 const ODD_STEP: f64 = 0.003;
-/// What a companion counts that fits no step in use.
+/// What such a step weighs when it is half a turn a minute or a hundredth of a radian a second with a car's tyre.
+const TURNING_STEP: f64 = 0.06;
+/// Rolling circumferences of cars' tyres, in metres.
+const CIRCUMFERENCES: std::ops::RangeInclusive<f64> = 1.75..=2.3;
+/// What a companion counts that fits no step in use: many are no vehicle speed, but an engine's in one gear.
 const MISFIT: f64 = 0.07;
 /// The usual hardest change of speed in a drive (98th percentile), in km/h a second, and how far a drive may be below and above
 /// it, as a factor's logarithm: many drives are gentle, few are harder.
@@ -138,7 +142,7 @@ pub(super) fn plausible(
                     .iter()
                     .all(|(known, _)| (known / odd).ln().abs() > 1.5 * CLOSE)
             {
-                choices.push((odd, ODD_STEP));
+                choices.push((odd, odd_weight(odd)));
             }
         }
     }
@@ -175,6 +179,18 @@ pub(super) fn plausible(
             "no speed is reported in answers; {} km/h a step is a guess from {from}",
             rounded(factor)
         ),
+    }
+}
+
+/// How often a step that is not in the table is in use.
+fn odd_weight(step: f64) -> f64 {
+    // 3.6 C / 2π × 0.01 rad/s, and 0.06 C × 0.5 turns a minute, for a circumference C.
+    let radians = step / (3.6 * 0.01) * std::f64::consts::TAU;
+    let turns = step / (0.06 * 0.5);
+    if CIRCUMFERENCES.contains(&radians) || CIRCUMFERENCES.contains(&turns) {
+        TURNING_STEP
+    } else {
+        ODD_STEP
     }
 }
 
@@ -234,7 +250,7 @@ mod tests {
         };
         let scale = plausible(16, 6_000.0, 1_500.0, &[dial]);
         assert!(
-            !scale.known && (scale.factor - 0.0075).abs() < 1e-12 && scale.sure > 0.4,
+            !scale.known && (scale.factor - 0.0075).abs() < 1e-12 && scale.sure > 0.3,
             "{scale:?}"
         );
     }

@@ -210,3 +210,19 @@ proptest::proptest! {
         }
     }
 }
+
+#[test]
+fn the_profiles_of_the_guide_are_read() {
+    let guide = include_str!("../../../docs/profile.md");
+    let dbc = "BO_ 1 WHEELS: 8 X\n SG_ WHL_LF : 7|16@0+ (0.01,0) [0|0] \"km/h\" X\n SG_ WHL_RF : 23|16@0+ (0.01,0) [0|0] \"km/h\" X\n";
+    let blocks = guide.split("```yaml\n").skip(1);
+    let blocks: Vec<_> = blocks
+        .filter_map(|block| block.split("```").next())
+        .collect();
+    assert!(blocks.len() >= 5);
+    for block in blocks {
+        if let Err(errors) = Profile::parse(block, "guide", &mut |_| Ok(dbc.into())) {
+            panic!("{errors}\n{block}");
+        }
+    }
+}
