@@ -34,6 +34,7 @@ pub fn wheel_lines(measures: &Measures) -> Vec<WheelLine> {
                     Measured::NotMade { reason } => {
                         line.limits.push(format!("{}: {reason}", named.name));
                     }
+                    Measured::Moot { .. } => {}
                 }
             }
             Some(line)
@@ -49,6 +50,7 @@ fn measure_line(named: Named<'_>) -> Option<MeasureLine> {
         value: made.value,
         uncertainty: Some(made.uncertainty),
         unit: made.unit,
+        shown: named.measured.is_shown(),
         times_s: made.times_s.clone(),
     })
 }

@@ -279,7 +279,9 @@ pub(super) fn measure(wanted: &MeasureCondition, place: Place, grounds: &Grounds
     };
     let made = match named.measured {
         Measured::Made(made) => made,
-        Measured::NotMade { reason } => return Judged::not_observable(reason.clone()),
+        Measured::NotMade { reason } | Measured::Moot { reason } => {
+            return Judged::not_observable(reason.clone());
+        }
     };
     let size = made.value.abs();
     let mut judged = match made.verdict {

@@ -189,6 +189,8 @@ pub struct MeasureLine {
     pub uncertainty: Option<f64>,
     /// Its unit.
     pub unit: &'static str,
+    /// Whether it shows what no sound vehicle does.
+    pub shown: bool,
     /// When it was seen, in seconds on the capture's clock.
     pub times_s: Vec<f64>,
 }

@@ -170,6 +170,15 @@ pub(super) struct WheelRow {
     pub(super) cells: [String; 4],
 }
 
+/// Measures that every report shows; the others when they show something.
+const USUAL: [&str; 5] = [
+    "dropout_share",
+    "dropout_longest",
+    "onset",
+    "vanish",
+    "ratio",
+];
+
 /// The table of wheels: samples, interval, top speed, then every measure in the order in which it first appears.
 pub(super) fn wheel_rows(report: &Report) -> Vec<WheelRow> {
     let line = |wheel: Wheel| report.wheels.iter().find(|line| line.wheel == wheel);
@@ -185,8 +194,10 @@ pub(super) fn wheel_rows(report: &Report) -> Vec<WheelRow> {
         row("highest speed, km/h", &|line| line.top_kmh.map(number)),
     ];
     let mut seen: Vec<&str> = Vec::new();
-    for found in report.wheels.iter().flat_map(|line| &line.measures) {
-        if seen.contains(&found.id) {
+    let all = || report.wheels.iter().flat_map(|line| &line.measures);
+    for found in all() {
+        let shown = all().any(|measure| measure.id == found.id && measure.shown);
+        if seen.contains(&found.id) || !(shown || USUAL.contains(&found.id)) {
             continue;
         }
         seen.push(found.id);
@@ -246,7 +257,11 @@ pub(super) fn wheel_notes(report: &Report) -> Vec<String> {
     let mut notes = Vec::new();
     for wheel in &report.wheels {
         let name = capital(wheel.wheel.words());
-        for measure in wheel.measures.iter().filter(|m| !m.times_s.is_empty()) {
+        for measure in wheel
+            .measures
+            .iter()
+            .filter(|m| m.shown && !m.times_s.is_empty())
+        {
             notes.push(format!(
                 "{name}, {}: {}",
                 measure.name,
@@ -254,14 +269,42 @@ pub(super) fn wheel_notes(report: &Report) -> Vec<String> {
             ));
         }
     }
+    // What could not be tested, once for each reason: measures and wheels together.
+    let mut reasons: Vec<(&str, Vec<&str>, Vec<Wheel>)> = Vec::new();
     for wheel in &report.wheels {
-        let name = capital(wheel.wheel.words());
-        notes.extend(
-            wheel
-                .limits
+        for limit in &wheel.limits {
+            let (measure, reason) = limit.split_once(": ").unwrap_or((limit, ""));
+            let at = reasons.iter().position(|(known, ..)| *known == reason);
+            let at = at.unwrap_or_else(|| {
+                reasons.push((reason, Vec::new(), Vec::new()));
+                reasons.len() - 1
+            });
+            if let Some((_, measures, wheels)) = reasons.get_mut(at) {
+                if !measures.contains(&measure) {
+                    measures.push(measure);
+                }
+                if !wheels.contains(&wheel.wheel) {
+                    wheels.push(wheel.wheel);
+                }
+            }
+        }
+    }
+    for (reason, measures, wheels) in reasons {
+        let whose = if wheels.len() == report.wheels.len() {
+            "every wheel".to_owned()
+        } else {
+            wheels
                 .iter()
-                .map(|limit| format!("{name}, not tested: {limit}")),
-        );
+                .map(|wheel| wheel.words())
+                .collect::<Vec<_>>()
+                .join(", ")
+        };
+        let measures = measures.join("; ");
+        notes.push(if reason.is_empty() {
+            format!("Not tested ({whose}): {measures}")
+        } else {
+            format!("Not tested ({whose}), since {reason}: {measures}")
+        });
     }
     notes
 }

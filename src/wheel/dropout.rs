@@ -86,10 +86,10 @@ impl Tally {
     fn judge(&self, count: u64, out_s: f64, judged_s: f64) -> [Measured; SITUATIONS.len()] {
         std::array::from_fn(|index| {
             if count == 0 {
-                return Measured::not_made("no drop-outs");
+                return Measured::moot("no drop-outs");
             }
             if out_s > MOST_OUT * judged_s {
-                return Measured::not_made("the signal is gone nearly always");
+                return Measured::moot("the signal is gone nearly always");
             }
             let number =
                 |value: u64| statistics::count(usize::try_from(value).unwrap_or(usize::MAX));

@@ -10,6 +10,11 @@ pub enum Measured {
         /// Why, as a sentence for a person without its full stop.
         reason: String,
     },
+    /// There was nothing for it to measure: where drop-outs gather when there are none. No limit of the capture.
+    Moot {
+        /// Why, as a sentence for a person without its full stop.
+        reason: String,
+    },
 }
 
 /// A measure that was made.
@@ -83,6 +88,13 @@ impl Verdict {
 }
 
 impl Measured {
+    /// There was nothing to measure, for this reason.
+    pub(super) fn moot(reason: impl Into<String>) -> Self {
+        Self::Moot {
+            reason: reason.into(),
+        }
+    }
+
     /// Not made, for this reason.
     pub(super) fn not_made(reason: impl Into<String>) -> Self {
         Self::NotMade {
@@ -94,7 +106,7 @@ impl Measured {
     pub const fn made(&self) -> Option<&Made> {
         match self {
             Self::Made(made) => Some(made),
-            Self::NotMade { .. } => None,
+            Self::NotMade { .. } | Self::Moot { .. } => None,
         }
     }
 
@@ -117,7 +129,7 @@ impl Measured {
     pub fn reason(&self) -> Option<&str> {
         match self {
             Self::Made(_) => None,
-            Self::NotMade { reason } => Some(reason),
+            Self::NotMade { reason } | Self::Moot { reason } => Some(reason),
         }
     }
 }

@@ -432,7 +432,7 @@ pub fn measure(input: &Input<'_>) -> Measures {
             made.value = 1.0 / (1.0 + made.value) - 1.0;
             Measured::Made(made)
         }
-        not_made @ Measured::NotMade { .. } => not_made.clone(),
+        not_made => not_made.clone(),
     };
     Measures {
         drive,

@@ -428,10 +428,10 @@ fn add_dips(dips: &mut Dips, turns: &[f64], values: &[f64], band: f64, seen: f64
 /// Teeth of a comb: how many orders from 1 on stand out, of nearly the same height.
 fn comb(orders: &[Measured; ORDERS], geometry: &Geometry) -> (Measured, Measured) {
     let made = orders.iter().map_while(Measured::made).collect::<Vec<_>>();
-    let no_comb = || Measured::not_made("no comb");
+    let no_comb = || Measured::moot("no comb");
     if made.len() < 2 {
         let reason = "needs orders 1 and 2";
-        return (Measured::not_made(reason), Measured::not_made(reason));
+        return (Measured::moot(reason), Measured::moot(reason));
     }
     let top = made.iter().map(|made| made.value).fold(0.0, f64::max);
     let standing = made

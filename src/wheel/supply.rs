@@ -194,7 +194,7 @@ fn with_dips(dips: &[(f64, f64)], times: &[f64], dropouts: &[f64]) -> Measured {
         .filter(|time| (*first..=*last).contains(*time))
         .collect::<Vec<_>>();
     if judged.is_empty() {
-        return Measured::not_made("no drop-outs while the voltage was seen");
+        return Measured::moot("no drop-outs while the voltage was seen");
     }
     let beside = |time: f64| {
         let after = dips.partition_point(|(_, end)| *end + BESIDE_S < time);

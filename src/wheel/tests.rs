@@ -24,7 +24,9 @@ fn describe(name: &str, measures: &Measures) -> String {
                 made.times_s.iter().take(3).collect::<Vec<_>>(),
                 made.note.as_deref().unwrap_or("")
             ),
-            Measured::NotMade { reason } => writeln!(text, "  {place} {:18} - {reason}", named.id),
+            Measured::NotMade { reason } | Measured::Moot { reason } => {
+                writeln!(text, "  {place} {:18} - {reason}", named.id)
+            }
         };
     };
     for wheel in Wheel::ALL {

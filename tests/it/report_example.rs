@@ -168,6 +168,7 @@ fn wheels() -> Vec<WheelLine> {
                 value,
                 uncertainty,
                 unit,
+                shown: faulty,
                 times_s: times_s.iter().map(|time| START_S + time).collect(),
             };
             let mut measures = vec![

@@ -222,10 +222,8 @@ fn remarks(page: &mut String, measures: &Measures, width: usize) {
                     }
                     put(page, &text, width);
                 }
-                Measured::Made(_) => {}
                 // Nothing is missing where there was nothing to look at.
-                Measured::NotMade { reason } if reason == "no drop-outs" || reason == "no comb" => {
-                }
+                Measured::Made(_) | Measured::Moot { .. } => {}
                 Measured::NotMade { reason } => {
                     let what = format!("{}: {reason}", named.name);
                     match limits.iter_mut().find(|(known, _)| *known == what) {
