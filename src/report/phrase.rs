@@ -273,6 +273,7 @@ pub(super) fn wheel_notes(report: &Report) -> Vec<String> {
     let mut reasons: Vec<(&str, Vec<&str>, Vec<Wheel>)> = Vec::new();
     for wheel in &report.wheels {
         for limit in &wheel.limits {
+            let limit = limit.trim_end_matches('.');
             let (measure, reason) = limit.split_once(": ").unwrap_or((limit, ""));
             let at = reasons.iter().position(|(known, ..)| *known == reason);
             let at = at.unwrap_or_else(|| {
