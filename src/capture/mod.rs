@@ -9,6 +9,8 @@
 #![warn(clippy::indexing_slicing)]
 
 mod candump;
+#[cfg(test)]
+mod damage_tests;
 mod input;
 mod mdf4;
 mod open;
@@ -21,6 +23,7 @@ mod tests;
 
 pub use self::open::{Capture, OpenError, ReadError};
 use crate::frame::{CanId, Channel, Channels, Frame, FrameKind, Timestamp};
+pub mod torture;
 pub mod write;
 
 use std::fmt;

@@ -149,21 +149,17 @@ impl Blocks {
                 }
                 return Ok(None);
             };
-            if size > MAX_BLOCK {
-                let remark = match kind {
-                    ENHANCED_PACKET | SIMPLE_PACKET | OBSOLETE_PACKET => Some(Remark::Malformed),
-                    _ if is_passed_over(kind) => None,
-                    _ => Some(Remark::UnknownPart),
-                };
-                if let Some(remark) = remark {
-                    tally.add(remark, self.number + 1, offset);
+            // A packet's block of that size has a damaged length rather than such a packet.
+            if size > MAX_BLOCK && !is_read(kind) {
+                if !is_passed_over(kind) {
+                    tally.add(Remark::UnknownPart, self.number + 1, offset);
                 }
                 if input.skip(size as u64)? < size as u64 {
                     tally.add(Remark::CutOff, self.number + 1, offset);
                 }
                 continue;
             }
-            if !input.ensure(size)? || !self.is_closed(input.window(), size) {
+            if size > MAX_BLOCK || !input.ensure(size)? || !self.is_closed(input.window(), size) {
                 if self.resume(input, tally)? {
                     continue;
                 }
@@ -430,6 +426,14 @@ impl Blocks {
             data: 4..4 + captured,
         })
     }
+}
+
+/// Blocks that are looked into.
+const fn is_read(kind: u32) -> bool {
+    matches!(
+        kind,
+        SECTION | INTERFACE | ENHANCED_PACKET | SIMPLE_PACKET | OBSOLETE_PACKET
+    )
 }
 
 /// Blocks that are known and hold no packet.

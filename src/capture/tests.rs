@@ -6,12 +6,12 @@ use std::path::{Path, PathBuf};
 use super::{Capture, Item, Kind, OpenError, Remark};
 use crate::frame::FrameKind;
 
-fn open(bytes: &[u8]) -> Result<Capture, OpenError> {
+pub(super) fn open(bytes: &[u8]) -> Result<Capture, OpenError> {
     Capture::from_reader(Box::new(std::io::Cursor::new(bytes.to_vec())), "pipe")
 }
 
 /// Everything about the items, to be compared.
-fn all(mut capture: Capture) -> (Vec<String>, Capture) {
+pub(super) fn all(mut capture: Capture) -> (Vec<String>, Capture) {
     let mut lines = Vec::new();
     loop {
         let line = match capture.next_item().unwrap() {
