@@ -1,7 +1,7 @@
 //! Ranking: the exact noisy-OR posterior over causes, and the plan of checks by expected cost.
 //!
 //! Numbers and indices only: no vehicle, no rules, no text. [`rank`] turns a [`Network`] and the outcomes of its
-//! findings into a [`Ranking`]; [`plan`] turns a ranking into the order of checks; [`sequence`] holds the classic
+//! findings into a [`Ranking`]; [`plan()`] turns a ranking into the order of checks; [`sequence`] holds the classic
 //! results on orders of checks that the plan rests on. `docs/reasoning.md` has the mathematics.
 
 mod bound;

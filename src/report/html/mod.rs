@@ -1,7 +1,7 @@
 //! The report as one page of HTML: it needs no network, no other file and no script, and prints on A4 and Letter.
 //!
 //! The templates beside this file hold the structure; what they show is prepared here. The page's own script (zoom and
-//! read-out of the plots) and style are allowed by their hashes and nothing else is, see [`policy`].
+//! read-out of the plots) and style are allowed by their hashes and nothing else is, see `policy`.
 
 mod drawing;
 mod policy;
