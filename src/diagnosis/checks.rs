@@ -6,7 +6,7 @@ use crate::notes::{Note, NoteResult, Notes};
 use crate::place::Place;
 use crate::ranking::{self, CheckResult, Ranking, Repair, Step};
 use crate::report::CheckLine;
-use crate::rules::{CheckRule, Condition, SensorWord, Work};
+use crate::rules::{CheckRule, Condition, SensorWord, UrgencyWord, Work};
 use crate::vehicle::SensorKind;
 
 /// How the work is done and what it costs.
@@ -37,6 +37,9 @@ const CALL_HOURS: f64 = 10.0;
 const ELSEWHERE_HOURS: f64 = 1.5;
 /// A change of probability below this is not worth a word.
 const SMALL: f64 = 0.02;
+/// A cause for which the vehicle must not be driven is looked for first from this probability on. Above what it has
+/// when nothing speaks for it, so that a plain code of a sensor does not send anyone to look for leaks.
+const PLAUSIBLE: f64 = 0.03;
 
 /// A check at a place, with its possible results.
 struct Candidate<'r> {
@@ -57,7 +60,7 @@ pub(super) fn checks(
         .iter()
         .map(|candidate| ranking::Check {
             cost: candidate.rule.minutes / 60.0 * means.hourly_rate + candidate.rule.money,
-            urgent: candidate.rule.urgent,
+            urgent: is_urgent(grounds, model, &ranking.posterior, candidate),
             results: results(grounds, model, candidate),
         })
         .collect();
@@ -82,8 +85,15 @@ pub(super) fn checks(
     let mut before = ranking.posterior.clone();
     let mut lines = Vec::new();
     for step in &plan.steps {
-        if let Some(candidate) = candidates.get(step.check) {
-            lines.push(line(grounds, model, candidate, step, &before));
+        if let (Some(candidate), Some(check)) = (candidates.get(step.check), checks.get(step.check))
+        {
+            lines.push(line(
+                grounds,
+                model,
+                candidate,
+                step,
+                (&before, check.urgent),
+            ));
         }
         if let Some(likeliest) = step
             .results
@@ -103,7 +113,7 @@ fn candidates<'r>(grounds: &Grounds<'r>, means: &Means) -> Vec<Candidate<'r>> {
         .rules
         .checks()
         .iter()
-        .filter(|rule| rule.work <= means.work)
+        .filter(|rule| rule.work <= means.work && suits(rule, sensor(grounds)))
     {
         for &place in rule.place.kind().places() {
             if grounds.notes.last(&rule.id, place).is_some() {
@@ -149,19 +159,66 @@ fn candidates<'r>(grounds: &Grounds<'r>, means: &Means) -> Vec<Candidate<'r>> {
     found
 }
 
+/// Whether a check stands before all others: it is marked so, and can show a cause for which the vehicle must not be
+/// driven and which is plausible.
+fn is_urgent(
+    grounds: &Grounds<'_>,
+    model: &Model<'_>,
+    posterior: &[f64],
+    candidate: &Candidate<'_>,
+) -> bool {
+    let forbids = |id: &str| {
+        let mut rules = grounds.rules.safety().iter();
+        rules.any(|rule| {
+            rule.urgency == UrgencyWord::DoNotDrive && rule.cause.as_deref() == Some(id)
+        })
+    };
+    candidate.rule.urgent
+        && model
+            .causes
+            .iter()
+            .zip(posterior)
+            .enumerate()
+            .filter(|(_, ((cause, _), probability))| {
+                **probability >= PLAUSIBLE && forbids(&cause.id)
+            })
+            .any(|(cause, _)| {
+                let mut findings = touched(model, candidate).into_iter();
+                findings.any(|finding| model.network.strength(cause, finding) > 0.0)
+            })
+}
+
+/// The sensors of the vehicle, as rules name them.
+fn sensor(grounds: &Grounds<'_>) -> Option<SensorWord> {
+    match grounds.record.wheel_data.sensor? {
+        SensorKind::Active => Some(SensorWord::Active),
+        SensorKind::Passive => Some(SensorWord::Passive),
+    }
+}
+
+/// Whether a check can be done on such sensors; an unknown kind may be any.
+fn suits(rule: &CheckRule, sensor: Option<SensorWord>) -> bool {
+    rule.sensor.is_none() || sensor.is_none() || rule.sensor == sensor
+}
+
+/// The findings that a check can settle.
+fn touched(model: &Model<'_>, candidate: &Candidate<'_>) -> Vec<usize> {
+    let findings = model.findings.iter().enumerate();
+    findings
+        .filter(|(_, (rule, place))| {
+            *place == candidate.place && mentions(&rule.when, &candidate.rule.id)
+        })
+        .map(|(index, _)| index)
+        .collect()
+}
+
 /// What each result of a check settles: found by judging the findings as if it had been noted.
 fn results(
     grounds: &Grounds<'_>,
     model: &Model<'_>,
     candidate: &Candidate<'_>,
 ) -> Vec<CheckResult> {
-    let touched: Vec<usize> = model
-        .findings
-        .iter()
-        .enumerate()
-        .filter(|(_, (rule, _))| mentions(&rule.when, &candidate.rule.id))
-        .map(|(index, _)| index)
-        .collect();
+    let touched = touched(model, candidate);
     candidate
         .results
         .iter()
@@ -207,14 +264,10 @@ fn line(
     model: &Model<'_>,
     candidate: &Candidate<'_>,
     step: &Step,
-    before: &[f64],
+    (before, urgent): (&[f64], bool),
 ) -> CheckLine {
     let rule = candidate.rule;
-    let sensor = match grounds.record.wheel_data.sensor {
-        Some(SensorKind::Active) => Some(SensorWord::Active),
-        Some(SensorKind::Passive) => Some(SensorWord::Passive),
-        None => None,
-    };
+    let sensor = sensor(grounds);
     let expect: Vec<&str> = rule
         .expect
         .iter()
@@ -247,7 +300,7 @@ fn line(
         place: candidate.place,
         name: rule.name.clone(),
         minutes: rule.minutes,
-        why: why(model, candidate, step, before),
+        why: why(model, candidate, step, (before, urgent)),
         expect: expect.join("; "),
         steps: rule.steps.clone(),
         tools: rule.tools.clone(),
@@ -257,7 +310,12 @@ fn line(
 }
 
 /// Why this check: safety, or the cause whose probability it moves most.
-fn why(model: &Model<'_>, candidate: &Candidate<'_>, step: &Step, before: &[f64]) -> String {
+fn why(
+    model: &Model<'_>,
+    candidate: &Candidate<'_>,
+    step: &Step,
+    (before, urgent): (&[f64], bool),
+) -> String {
     let spread = |cause: usize| {
         let after = step.results.iter().map(|forecast| {
             let now = before.get(cause).copied().unwrap_or(0.0);
@@ -288,7 +346,7 @@ fn why(model: &Model<'_>, candidate: &Candidate<'_>, step: &Step, before: &[f64]
         ))
     });
     let told = told.unwrap_or_default();
-    if candidate.rule.urgent {
+    if urgent {
         format!("safety first: it can show a loss of braking; {told}")
     } else {
         told

@@ -7,7 +7,7 @@
 //! faults at once are provided for.
 //!
 //! Two things stand above the arithmetic: urgent checks (a possible loss of braking) come first, and a repair marked as
-//! the last resort (the control module) follows all others.
+//! the last resort (the control module) follows all others. A check whose results change nothing is never proposed.
 
 use super::network::{Network, Outcome};
 use super::posterior::{Explanation, Ranking};
@@ -18,6 +18,8 @@ const MAX_SETS: usize = 400;
 const SHORTLIST: usize = 6;
 /// Causes less probable than this are not repaired on suspicion.
 const LEAST_TRIED: f64 = 1e-4;
+/// A check that moves no cause's probability by this much, in the mean over its results, changes nothing.
+const LEAST_MOVED: f64 = 0.02;
 
 /// A check by hand.
 #[derive(Clone, Debug)]
@@ -162,17 +164,41 @@ struct Candidate {
     price: f64,
     /// What it and all that follows is expected to cost.
     cost: f64,
+    /// How far it moves the probability of the cause that it moves most, in the mean.
+    moved: f64,
     /// The probability of each result, and the belief after it.
     results: Vec<(f64, Belief)>,
 }
 
 impl Candidate {
-    fn by_urgency_and_cost(a: &Self, b: &Self) -> std::cmp::Ordering {
+    /// Urgent ones first, by what they tell for their price, then those that pay, the cheapest whole first, then the
+    /// others by what they tell for their price: where trying the cheapest repair costs no more than looking, a look still keeps sound parts in place.
+    fn order(a: &Self, b: &Self, now: f64) -> std::cmp::Ordering {
+        let pays = |candidate: &Self| candidate.cost < now;
+        let tells = |candidate: &Self| candidate.moved / candidate.price.max(1e-9);
+        let by_worth = if pays(a) && !a.urgent {
+            a.cost.total_cmp(&b.cost)
+        } else {
+            tells(b).total_cmp(&tells(a))
+        };
         b.urgent
             .cmp(&a.urgent)
-            .then(a.cost.total_cmp(&b.cost))
+            .then((pays(b) && !b.urgent).cmp(&(pays(a) && !a.urgent)))
+            .then(by_worth)
             .then(a.check.cmp(&b.check))
     }
+}
+
+/// How far the results of a check move the probability of the cause that they move most, in the mean.
+fn moved(before: &Belief, results: &[(f64, Belief)]) -> f64 {
+    let before = before.posterior();
+    let mut sums = vec![0.0_f64; before.len()];
+    for (share, after) in results {
+        for ((sum, before), after) in sums.iter_mut().zip(&before).zip(after.posterior()) {
+            *sum += share * (after - before).abs();
+        }
+    }
+    sums.into_iter().fold(0.0, f64::max)
 }
 
 struct Planner<'a> {
@@ -189,8 +215,9 @@ impl Planner<'_> {
         let mut near: Vec<Candidate> = open
             .iter()
             .filter_map(|&check| self.candidate(belief, check))
+            .filter(|candidate| candidate.moved >= LEAST_MOVED)
             .collect();
-        near.sort_by(Candidate::by_urgency_and_cost);
+        near.sort_by(|a, b| Candidate::order(a, b, now));
         near.truncate(SHORTLIST);
         let shortlist: Vec<usize> = near.iter().map(|candidate| candidate.check).collect();
         for candidate in &mut near {
@@ -202,7 +229,9 @@ impl Planner<'_> {
             cost,
             results,
             ..
-        } = near.into_iter().min_by(Candidate::by_urgency_and_cost)?;
+        } = near
+            .into_iter()
+            .min_by(|a, b| Candidate::order(a, b, now))?;
         let likeliest = results
             .iter()
             .max_by(|a, b| a.0.total_cmp(&b.0))
@@ -235,6 +264,7 @@ impl Planner<'_> {
             urgent,
             price: cost,
             cost: cost + after,
+            moved: moved(belief, &results),
             results,
         })
     }

@@ -27,6 +27,8 @@ pub struct CheckRule {
     /// Whether it can show a possible loss of braking: then it comes first when that is plausible.
     #[serde(default)]
     pub urgent: bool,
+    /// The kind of wheel-speed sensor that it is for; any when absent. It is not proposed for another kind.
+    pub sensor: Option<SensorWord>,
     /// Tools.
     #[serde(default)]
     pub tools: Vec<String>,

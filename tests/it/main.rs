@@ -6,6 +6,7 @@
     reason = "tests read files, and a failed helper is a failed test"
 )]
 
+mod calibration;
 mod command;
 mod compare;
 mod console;
