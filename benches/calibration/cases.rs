@@ -31,6 +31,7 @@ pub(crate) struct Judged {
     /// Each cause and its place with its probability, the likeliest first.
     pub(crate) causes: Vec<(String, Place, f64)>,
     /// The findings that hold.
+    #[allow(dead_code, reason = "the bench prints them, the test does not")]
     pub(crate) holding: Vec<(String, Place)>,
     /// The check that is proposed first.
     pub(crate) next: Option<(String, Place)>,

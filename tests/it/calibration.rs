@@ -5,7 +5,7 @@ mod cases;
 
 use tonering::notes::Notes;
 use tonering::place::{Axle, Place, Wheel};
-use tonering::rig::{Delivery, Fault, FaultWanted, Settings};
+use tonering::rig::{Delivery, Drive, Fault, FaultWanted, Settings};
 use tonering::rules::Rules;
 use tonering::trouble::Catalogue;
 use tonering::vehicle::SensorKind;
@@ -64,7 +64,9 @@ fn faults_that_can_be_told_apart_come_first() {
         ("supply-low=0.9", "supply-low", VEHICLE),
         ("module-coding/not-coded=0.8", "module-coding", VEHICLE),
     ] {
-        let (judged, _) = judge(&sick(text, 1), 0);
+        let mut settings = sick(text, 1);
+        settings.drive = Drive::Bends;
+        let (judged, _) = judge(&settings, 0);
         let first = &judged.causes[0];
         assert_eq!(judged.rank(cause, place), Some(0), "{text}: {first:?}");
     }
