@@ -7,14 +7,14 @@ use tonering::diagnosis::{self, Means};
 use tonering::evidence::Grounds;
 use tonering::notes::Notes;
 use tonering::report::{self, Report};
-use tonering::rules::{RuleText, Rules, Work};
+use tonering::rules::{RuleText, Rules, Work, fingerprint};
 use tonering::signal::profile::Profile;
 use tonering::trouble::{Catalogue, YamlText};
-use tonering::vehicle::Recorder;
 
 use super::console::{Console, remark};
 use super::input;
 use super::output::Output;
+use super::vehicle;
 
 /// Find the likely causes of a lit ABS lamp from captures of one vehicle
 ///
@@ -47,6 +47,9 @@ pub(crate) struct Args {
     /// Form of the result
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
+    /// Table of --format csv: codes unless another is named
+    #[arg(long, value_enum)]
+    table: Option<Table>,
     /// Write to this file instead of standard output; it appears when it is whole
     #[arg(long, value_name = "FILE")]
     output: Option<PathBuf>,
@@ -60,6 +63,7 @@ Examples:
   tonering diagnose drive.log
   tonering diagnose drive.log --profile car.yaml --notes checks.yaml
   tonering diagnose drive.pcapng --format html --output report.html
+  tonering diagnose drive.log --format csv --table checks
   candump -L can0 | tonering diagnose -";
 
 /// Who does the work.
@@ -82,8 +86,29 @@ enum Format {
     Html,
     /// For programs: docs/formats.md
     Json,
-    /// The codes, for a spreadsheet
+    /// One table for a spreadsheet: --table
     Csv,
+}
+
+/// Which table of CSV.
+#[derive(Clone, Copy, Debug, Eq, PartialEq, clap::ValueEnum)]
+enum Table {
+    /// The trouble codes
+    Codes,
+    /// The next checks, with an empty column for the result
+    Checks,
+    /// The causes by falling probability
+    Causes,
+}
+
+impl From<Table> for report::csv::Table {
+    fn from(table: Table) -> Self {
+        match table {
+            Table::Codes => Self::Codes,
+            Table::Checks => Self::Checks,
+            Table::Causes => Self::Causes,
+        }
+    }
 }
 
 /// What every capture is judged by.
@@ -93,9 +118,14 @@ struct Basis {
     catalogue: Catalogue,
     notes: Notes,
     means: Means,
+    /// The rules in words, for the report.
+    in_force: Vec<String>,
 }
 
 pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
+    if args.table.is_some() && args.format != Format::Csv {
+        anyhow::bail!("--table is for --format csv");
+    }
     let basis = basis(args)?;
     let mut output = Output::open(args.output.as_deref())?;
     let mut damaged = false;
@@ -116,13 +146,7 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
     } else {
         let (report, lost) = one(&args.captures, &basis, console)?;
         damaged = lost;
-        print(
-            &report,
-            args.format,
-            console,
-            args.output.is_some(),
-            &mut output,
-        )?;
+        print(&report, args, console, &mut output)?;
     }
     output.finish()?;
     if args.strict && damaged {
@@ -133,18 +157,8 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
 
 /// Reads captures as one vehicle's and reports; true when something was lost.
 fn one(paths: &[PathBuf], basis: &Basis, console: Console) -> anyhow::Result<(Report, bool)> {
-    let mut recorder = Recorder::new(basis.profile.clone());
-    let mut damaged = false;
-    for path in paths {
-        let mut capture = input::capture(path)?;
-        let whole = input::each_item(&mut capture, console, |item| {
-            recorder.push(item);
-            Ok(())
-        })?;
-        damaged |= !whole | input::tell_damage(capture.name(), capture.tally());
-        recorder.end_capture(capture.name(), capture.kind(), capture.tally());
-    }
-    let record = recorder.finish();
+    let read = vehicle::read(paths, &basis.profile, console)?;
+    let record = read.record;
     let measures = diagnosis::measures(&record);
     let grounds = Grounds {
         rules: &basis.rules,
@@ -154,22 +168,23 @@ fn one(paths: &[PathBuf], basis: &Basis, console: Console) -> anyhow::Result<(Re
         notes: &basis.notes,
     };
     let found = diagnosis::diagnose(&grounds);
-    let report = diagnosis::report(&grounds, &found, &basis.profile.name, &basis.means);
-    Ok((report, damaged))
+    let mut report = diagnosis::report(&grounds, &found, &basis.profile.name, &basis.means);
+    vehicle::add_hashes(&mut report.captures, &read.hashes);
+    report.rules.clone_from(&basis.in_force);
+    Ok((report, read.damaged))
 }
 
 fn print(
     report: &Report,
-    format: Format,
+    args: &Args,
     console: Console,
-    to_file: bool,
     output: &mut Output,
 ) -> anyhow::Result<()> {
-    match format {
+    match args.format {
         Format::Text => {
             let layout = report::text::Layout {
                 width: console.width,
-                colour: console.colour && !to_file,
+                colour: console.colour && args.output.is_none(),
                 unicode: console.unicode,
             };
             report::text::write(report, output, layout)?;
@@ -177,7 +192,10 @@ fn print(
         Format::Markdown => report::markdown::write(report, output)?,
         Format::Html => report::html::write(report, output)?,
         Format::Json => report::json::write(report, output, report::json::Form::Lines)?,
-        Format::Csv => report::csv::write(report, output, report::csv::Table::Codes)?,
+        Format::Csv => {
+            let table = args.table.unwrap_or(Table::Codes);
+            report::csv::write(report, output, table.into())?;
+        }
     }
     Ok(())
 }
@@ -221,7 +239,38 @@ fn basis(args: &Args) -> anyhow::Result<Basis> {
         catalogue,
         notes,
         means,
+        in_force: in_force(&own, args.rules.len()),
     })
+}
+
+/// The rules in words: the built-in ones, and the files laid over them.
+fn in_force(own: &[(String, String)], folders: usize) -> Vec<String> {
+    let lists = Catalogue::built_in_files().map(|list| RuleText {
+        name: list.name,
+        text: list.text,
+    });
+    let built_in = fingerprint(Rules::built_in_files().chain(lists));
+    let mut lines = vec![format!(
+        "built-in, {}, SHA-256 {built_in}",
+        concat!("tonering ", env!("CARGO_PKG_VERSION"))
+    )];
+    if folders > 0 {
+        // A folder that was moved holds the same rules: only the file's own name counts.
+        let files = own.iter().map(|(name, text)| RuleText {
+            name: Path::new(name)
+                .file_name()
+                .and_then(|name| name.to_str())
+                .unwrap_or(name),
+            text,
+        });
+        let names: Vec<&str> = own.iter().map(|(name, _)| name.as_str()).collect();
+        lines.push(format!(
+            "{}, SHA-256 {}",
+            names.join(", "),
+            fingerprint(files)
+        ));
+    }
+    lines
 }
 
 /// The YAML files of the rule folders, by name.

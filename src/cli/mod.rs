@@ -6,9 +6,11 @@ mod console;
 mod decode;
 mod diagnose;
 mod explain;
+mod hash;
 mod input;
 mod output;
 mod rig;
+mod vehicle;
 mod wheels;
 
 use std::ffi::OsString;

@@ -56,6 +56,7 @@ pub fn compare(
         modules,
         measures,
         remaining,
+        visits: Vec::new(),
     };
     let (outcome, reasons) = verdict::judge(&comparison, unread.len());
     comparison.outcome = outcome;

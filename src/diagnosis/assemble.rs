@@ -69,6 +69,7 @@ pub fn report(
         plots: wheels::plots(grounds.record, grounds.measures),
         rules: Vec::new(),
         left_out: Some(diagnosis.ranking.left_out),
+        visits: Vec::new(),
     }
 }
 

@@ -4,7 +4,7 @@ use std::io::{self, Write};
 
 use super::escape::markdown::{code, markdown};
 use super::phrase::{self, Clock};
-use super::{CauseLine, CheckLine, Report, Weighed};
+use super::{CauseLine, CheckLine, Report, VisitLine, Weighed};
 use crate::place::Wheel;
 
 /// Writes the report.
@@ -17,6 +17,7 @@ pub fn write(report: &Report, out: &mut dyn Write) -> io::Result<()> {
     codes(report, out)?;
     checks(report, out)?;
     list(out, "Cautions", &report.cautions)?;
+    visits(out, &report.visits)?;
     list(out, "What this recording could not show", &report.limits)?;
     captures(report, out)
 }
@@ -276,6 +277,25 @@ fn one_check(number: usize, check: &CheckLine, out: &mut dyn Write) -> io::Resul
         writeln!(out, "- [ ] {}", markdown(step))?;
     }
     writeln!(out)
+}
+
+/// What earlier visits found and did.
+pub(super) fn visits(out: &mut dyn Write, visits: &[VisitLine]) -> io::Result<()> {
+    if visits.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "## Earlier visits\n")?;
+    for visit in visits {
+        writeln!(out, "### {}\n", markdown(&phrase::visit(visit)))?;
+        for words in &visit.found {
+            writeln!(out, "- {}", markdown(words))?;
+        }
+        for words in &visit.done {
+            writeln!(out, "- Checked by hand: {}", markdown(words))?;
+        }
+        writeln!(out)?;
+    }
+    Ok(())
 }
 
 fn list(out: &mut dyn Write, heading: &str, texts: &[String]) -> io::Result<()> {

@@ -55,6 +55,23 @@ pub struct Report {
     pub rules: Vec<String>,
     /// The largest probability that the sets of causes left out of the sum can have together, 0 to 1.
     pub left_out: Option<f64>,
+    /// Earlier visits of the same vehicle, the first one first.
+    pub visits: Vec<VisitLine>,
+}
+
+/// An earlier visit of a vehicle: what was found then and what was done.
+#[derive(Clone, Debug, Eq, PartialEq)]
+pub struct VisitLine {
+    /// Which: 1 for the first.
+    pub number: u32,
+    /// When: `2026-11-25`.
+    pub date: String,
+    /// What was made then: `diagnosis` or `comparison`.
+    pub kind: String,
+    /// What was found, a sentence each.
+    pub found: Vec<String>,
+    /// What was checked by hand, a sentence each.
+    pub done: Vec<String>,
 }
 
 /// How urgent a safety remark is.

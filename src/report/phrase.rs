@@ -5,7 +5,8 @@
 use std::fmt::Write as _;
 
 use super::{
-    CaptureLine, CauseLine, CodeLine, FindingLine, MeasureLine, ModuleLine, Report, Safety, Urgency,
+    CaptureLine, CauseLine, CodeLine, FindingLine, MeasureLine, ModuleLine, Report, Safety,
+    Urgency, VisitLine,
 };
 use crate::place::{Place, Wheel};
 
@@ -334,6 +335,11 @@ pub(super) fn title(report: &Report) -> String {
         Some(vehicle) => format!("ABS report: {vehicle}"),
         None => "ABS report".to_owned(),
     }
+}
+
+/// The title of an earlier visit.
+pub(super) fn visit(visit: &VisitLine) -> String {
+    format!("Visit {}, {} ({})", visit.number, visit.date, visit.kind)
 }
 
 /// How exact the probabilities are, where that is known.

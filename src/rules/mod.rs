@@ -8,6 +8,7 @@ mod caution;
 mod check;
 mod file;
 mod finding;
+mod fingerprint;
 mod load;
 mod place;
 mod remark;
@@ -21,6 +22,7 @@ pub use finding::{
     FindingRule, MeasureCondition, Nature, OtherTypes, SensorWord, SignalCondition,
     SilentCondition, SwitchSignal, VoltageCondition, VoltageOf, Whose,
 };
+pub use fingerprint::fingerprint;
 pub use place::{PlaceWord, shows_at};
 pub use remark::{RuleRemark, RuleText, RulesError};
 
@@ -75,6 +77,11 @@ impl Rules {
     /// The shipped rules with `own` files over them: an entry with the identifier of a shipped one replaces it.
     pub fn load(own: &[RuleText<'_>]) -> Result<Self, RulesError> {
         load::load(&[&BUILT_IN, own])
+    }
+
+    /// The shipped files.
+    pub fn built_in_files() -> impl Iterator<Item = RuleText<'static>> {
+        BUILT_IN.into_iter()
     }
 
     /// Rules made of `files` alone.

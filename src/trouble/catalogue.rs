@@ -144,6 +144,11 @@ impl Catalogue {
         Self::load(&[])
     }
 
+    /// The built-in files.
+    pub fn built_in_files() -> impl Iterator<Item = YamlText<'static>> {
+        EMBEDDED.into_iter()
+    }
+
     /// The built-in catalogue with `more` on top: a row for a code and numbering that is there already replaces it, a
     /// failure type likewise.
     pub fn load(more: &[YamlText<'_>]) -> Result<Self, CatalogueError> {

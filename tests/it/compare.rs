@@ -4,6 +4,8 @@ use crate::command::{run, text};
 
 const BEFORE: &str = "captures/repair/before.log.gz";
 const AFTER: &str = "captures/repair/after.log.gz";
+/// SHA-256 of the file, by `sha256sum`.
+const HASH_AFTER: &str = "09e165f7a50b764c5a6a55828f13efabbf29d4995b8fd1fa3f8bc255d99ad5c4";
 
 fn compared(before: &str, after: &str, format: &str) -> String {
     let profile = "captures/repair/profile.yaml";
@@ -52,4 +54,31 @@ fn standard_input_is_one_capture_only() {
     assert_eq!(output.status.code(), Some(1));
     let words = String::from_utf8_lossy(&output.stderr).into_owned();
     assert!(words.contains("not both"), "{words}");
+}
+
+#[test]
+fn several_captures_a_side_and_a_page_with_their_hashes() {
+    let page = text(&[
+        "compare",
+        "--before",
+        BEFORE,
+        BEFORE,
+        "--after",
+        AFTER,
+        "--profile",
+        "captures/repair/profile.yaml",
+        "--format",
+        "html",
+    ]);
+    assert!(page.starts_with("<!DOCTYPE html>"));
+    assert_eq!(page.matches("<dt>Before</dt>").count(), 2);
+    // As `sha256sum` gives it.
+    assert!(page.contains(HASH_AFTER), "{page}");
+    for wrong in [
+        &["compare", BEFORE][..],
+        &["compare", "--before", BEFORE],
+        &["compare", BEFORE, AFTER, "--before", BEFORE],
+    ] {
+        assert_eq!(run(wrong).status.code(), Some(2), "{wrong:?}");
+    }
 }

@@ -123,6 +123,13 @@ fn pages_for_the_browser() {
         let page = printed(|out| html::write(&report, out));
         std::fs::write(folder.join(name), page).unwrap();
     }
+    for (name, text) in [
+        ("comparison.html", "Training trolley"),
+        ("comparison-hostile.html", harm.as_str()),
+    ] {
+        let page = printed(|out| comparison::html::write(&compared(text), out));
+        std::fs::write(folder.join(name), page).unwrap();
+    }
 }
 
 #[test]
@@ -266,6 +273,13 @@ fn comparison_in_text_and_markdown() {
 }
 
 #[test]
+fn comparison_in_html_is_one_page_in_the_design_of_the_report() {
+    let page = printed(|out| comparison::html::write(&compared("Training trolley"), out));
+    assert!(page.contains("script-src &#39;none&#39;;") && !page.contains("<script"));
+    insta::assert_snapshot!("comparison_html", page.split_once("<body>").unwrap().1);
+}
+
+#[test]
 fn comparison_obeys_no_text() {
     for harm in HARM {
         let example = compared(harm);
@@ -275,6 +289,14 @@ fn comparison_obeys_no_text() {
         let marked = printed(|out| comparison::markdown::write(&example, out));
         assert!(!marked.contains('<'), "{marked}");
         assert!(!marked.replace('\n', "").chars().any(is_unseen));
+        let page = printed(|out| comparison::html::write(&example, out));
+        let plain = printed(|out| comparison::html::write(&compared("plain"), out));
+        assert_eq!(
+            page.matches('<').count(),
+            plain.matches('<').count(),
+            "{page}"
+        );
+        assert!(!page.replace('\n', "").chars().any(is_unseen));
         let json = printed(|out| comparison::json::write(&example, out, json::Form::OneLine));
         let value: serde_json::Value = serde_json::from_str(&json).unwrap();
         assert_eq!(value["vehicle"], *harm);

@@ -8,7 +8,7 @@ use tonering::report::comparison::{
 use tonering::report::plot::{COLUMNS, Mark, decimate};
 use tonering::report::{
     ByteLine, CaptureLine, CauseLine, CheckLine, CodeLine, FindingLine, MeasureLine, ModuleLine,
-    Plot, Report, Safety, Urgency, Weighed, WheelLine,
+    Plot, Report, Safety, Urgency, VisitLine, Weighed, WheelLine,
 };
 
 const LF: Place = Place::Wheel(Wheel::LeftFront);
@@ -60,6 +60,17 @@ pub(crate) fn example() -> Report {
         plots: plots(),
         rules: vec!["built-in, 22 causes, 31 findings, 28 checks".into()],
         left_out: Some(0.000_3),
+        visits: vec![visit()],
+    }
+}
+
+fn visit() -> VisitLine {
+    VisitLine {
+        number: 1,
+        date: "2026-11-02".into(),
+        kind: "diagnosis".into(),
+        found: vec!["C0031-13 from Brake control, present now".into()],
+        done: vec!["Connector at the left front wheel: no dirt, no bent pin.".into()],
     }
 }
 
@@ -522,6 +533,12 @@ pub(crate) fn hostile(text: &str) -> Report {
         set_all(&mut capture.remarks);
         set_some(&mut capture.sha256);
     }
+    for visit in &mut report.visits {
+        set(&mut visit.date);
+        set(&mut visit.kind);
+        set_all(&mut visit.found);
+        set_all(&mut visit.done);
+    }
     for module in &mut report.modules {
         set(&mut module.name);
         set(&mut module.words);
@@ -694,5 +711,10 @@ pub(crate) fn comparison(text: &str) -> Comparison {
             "Drive at least 6 more minutes in the same way.".into(),
             text.into(),
         ],
+        visits: vec![VisitLine {
+            found: vec![text.into()],
+            done: vec![text.into()],
+            ..visit()
+        }],
     }
 }

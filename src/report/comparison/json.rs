@@ -5,7 +5,7 @@ use std::io::{self, Write};
 use serde::Serialize;
 
 use super::{CodeChange, Comparison, MeasureChange, Value};
-use crate::report::json::shape::{CaptureOut, significant};
+use crate::report::json::shape::{CaptureOut, VisitOut, significant};
 use crate::report::json::{Form, write_value};
 
 /// Writes the comparison as one object and a line end.
@@ -39,6 +39,8 @@ pub struct ComparisonOut {
     pub measures: Vec<MeasureChangeOut>,
     /// What must still be driven or read to be sure.
     pub remaining: Vec<String>,
+    /// Earlier visits of the same vehicle, the first one first.
+    pub visits: Vec<VisitOut>,
 }
 
 /// What became of a code.
@@ -145,6 +147,7 @@ impl From<&Comparison> for ComparisonOut {
                 .map(MeasureChangeOut::from)
                 .collect(),
             remaining: comparison.remaining.clone(),
+            visits: comparison.visits.iter().map(VisitOut::from).collect(),
         }
     }
 }

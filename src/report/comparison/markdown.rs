@@ -4,6 +4,7 @@ use std::io::{self, Write};
 
 use super::{Comparison, wording};
 use crate::report::escape::markdown::{code, markdown};
+use crate::report::markdown::visits;
 use crate::report::phrase;
 
 /// Writes the comparison.
@@ -33,12 +34,16 @@ pub fn write(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
         writeln!(out)?;
     }
     measures(comparison, out)?;
+    visits(out, &comparison.visits)?;
     writeln!(out, "## What was read\n")?;
     for (lead, captures) in [("Before", &comparison.before), ("After", &comparison.after)] {
         for capture in captures {
             writeln!(out, "- {lead}: {}", markdown(&phrase::capture(capture)))?;
             for remark in &capture.remarks {
                 writeln!(out, "  - {}", markdown(remark))?;
+            }
+            if let Some(hash) = &capture.sha256 {
+                writeln!(out, "  - SHA-256 {}", code(hash, false))?;
             }
         }
     }

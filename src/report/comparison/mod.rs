@@ -1,11 +1,12 @@
 //! Two reports of one vehicle side by side: has the repair worked? The view model and its printers.
 
+pub mod html;
 pub mod json;
 pub mod markdown;
 pub mod text;
 mod wording;
 
-use super::CaptureLine;
+use super::{CaptureLine, VisitLine};
 use crate::place::Place;
 
 /// What a recording after the repair says against one before it.
@@ -31,6 +32,8 @@ pub struct Comparison {
     pub measures: Vec<MeasureChange>,
     /// What must still be driven or read to be sure.
     pub remaining: Vec<String>,
+    /// Earlier visits of the same vehicle, the first one first.
+    pub visits: Vec<VisitLine>,
 }
 
 /// Whether the repair worked.

@@ -5,6 +5,7 @@ use std::io::{self, Write};
 use super::{CodeChange, Comparison, MeasureChange, MeasureFate, Outcome, wording};
 use crate::report::phrase;
 use crate::report::text::Layout;
+use crate::report::text::details::visits;
 use crate::report::text::page::{BOLD, CARE, DANGER, DIM, FOR, Form, Page};
 
 /// Writes the comparison.
@@ -37,6 +38,7 @@ pub fn write(comparison: &Comparison, out: &mut dyn Write, layout: Layout) -> io
         }
     }
     measures(comparison, page)?;
+    visits(&comparison.visits, page)?;
     page.heading("What was read")?;
     for (lead, captures) in [
         ("Before: ", &comparison.before),
@@ -46,6 +48,9 @@ pub fn write(comparison: &Comparison, out: &mut dyn Write, layout: Layout) -> io
             page.text(Form::indent(2).lead(lead), &phrase::capture(capture))?;
             for remark in &capture.remarks {
                 page.text(Form::indent(4).lead("- "), remark)?;
+            }
+            if let Some(hash) = &capture.sha256 {
+                page.text(Form::indent(4).style(DIM).lead("SHA-256 "), hash)?;
             }
         }
     }

@@ -85,6 +85,15 @@ pub(super) fn measure_name(change: &MeasureChange) -> String {
     }
 }
 
+/// Whether a difference is more than its uncertainty.
+pub(super) const fn difference(beyond_uncertainty: Option<bool>) -> &'static str {
+    match beyond_uncertainty {
+        Some(true) => "more than its uncertainty",
+        Some(false) => "within its uncertainty",
+        None => "one side only",
+    }
+}
+
 /// A value before or after.
 pub(super) fn value(value: Option<Value>) -> String {
     match value {

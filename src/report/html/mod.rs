@@ -4,7 +4,7 @@
 //! read-out of the plots) and style are allowed by their hashes and nothing else is, see `policy`.
 
 mod drawing;
-mod policy;
+pub(super) mod policy;
 
 use std::io::{self, Write};
 
@@ -12,7 +12,8 @@ use askama::Template;
 
 use super::phrase::{self, Clock, WheelRow};
 use super::{
-    ByteLine, CauseLine, CheckLine, CodeLine, FindingLine, ModuleLine, Report, Urgency, Weighed,
+    ByteLine, CauseLine, CheckLine, CodeLine, FindingLine, ModuleLine, Report, Urgency, VisitLine,
+    Weighed,
 };
 use crate::place::Wheel;
 use drawing::Drawings;
@@ -24,7 +25,7 @@ pub fn write(report: &Report, out: &mut dyn Write) -> io::Result<()> {
     out.write_all(html.as_bytes())
 }
 
-const STYLE: &str = include_str!("style.css");
+pub(super) const STYLE: &str = include_str!("style.css");
 const SCRIPT: &str = include_str!("plot.js");
 
 /// Everything that the templates show, in words.
@@ -52,6 +53,7 @@ struct Page<'a> {
     wheel_notes: Vec<String>,
     drawings: Option<Drawings>,
     checks: Vec<Check<'a>>,
+    visits: Vec<Visit<'a>>,
     captures: Vec<Capture<'a>>,
     left_out: Option<String>,
 }
@@ -110,6 +112,19 @@ struct Check<'a> {
     tools: String,
 }
 
+/// An earlier visit in words.
+pub(super) struct Visit<'a> {
+    pub(super) line: &'a VisitLine,
+    pub(super) title: String,
+}
+
+impl<'a> Visit<'a> {
+    pub(super) fn new(line: &'a VisitLine) -> Self {
+        let title = phrase::visit(line);
+        Self { line, title }
+    }
+}
+
 /// A capture in words.
 struct Capture<'a> {
     words: String,
@@ -128,7 +143,7 @@ impl<'a> Page<'a> {
         let cause = |(at, line)| Cause::new(at + 1, line, report);
         Self {
             report,
-            policy: policy::policy(STYLE, SCRIPT),
+            policy: policy::policy(STYLE, Some(SCRIPT)),
             style: STYLE,
             script: SCRIPT,
             title: phrase::title(report),
@@ -186,6 +201,7 @@ impl<'a> Page<'a> {
                     tools: line.tools.join(", "),
                 })
                 .collect(),
+            visits: report.visits.iter().map(Visit::new).collect(),
             captures: report
                 .captures
                 .iter()

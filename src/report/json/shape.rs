@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::place::Place;
 use crate::report::{
-    CauseLine, CheckLine, CodeLine, FindingLine, MeasureLine, Report, Urgency, WheelLine,
+    CauseLine, CheckLine, CodeLine, FindingLine, MeasureLine, Report, Urgency, VisitLine, WheelLine,
 };
 
 /// The whole report.
@@ -45,6 +45,36 @@ pub struct ReportOut {
     pub rules: Vec<String>,
     /// Also: the largest probability that the sets of causes left out of the sum can have together.
     pub left_out: Option<f64>,
+    /// Also: earlier visits of the same vehicle, the first one first.
+    pub visits: Vec<VisitOut>,
+}
+
+/// An earlier visit.
+#[derive(Debug, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct VisitOut {
+    /// Which: 1 for the first.
+    pub number: u32,
+    /// Its day: `2026-11-25`.
+    pub date: String,
+    /// `diagnosis` or `comparison`.
+    pub kind: String,
+    /// What was found.
+    pub found: Vec<String>,
+    /// What was checked by hand.
+    pub done: Vec<String>,
+}
+
+impl From<&VisitLine> for VisitOut {
+    fn from(visit: &VisitLine) -> Self {
+        Self {
+            number: visit.number,
+            date: visit.date.clone(),
+            kind: visit.kind.clone(),
+            found: visit.found.clone(),
+            done: visit.done.clone(),
+        }
+    }
 }
 
 /// The part `wheels` alone.
@@ -318,6 +348,7 @@ impl From<&Report> for ReportOut {
             fit: report.fit.clone(),
             rules: report.rules.clone(),
             left_out: report.left_out.and_then(significant),
+            visits: report.visits.iter().map(VisitOut::from).collect(),
         }
     }
 }

@@ -4,7 +4,7 @@ use std::io;
 
 use super::page::{AGAINST, BOLD, DIM, FOR, Form, PLAIN, Page};
 use crate::report::phrase::{self, Clock};
-use crate::report::{CauseLine, CheckLine, FindingLine, Report, Weighed};
+use crate::report::{CauseLine, CheckLine, FindingLine, Report, VisitLine, Weighed};
 
 /// All reasons why it may not be safe; the first screen gives the first.
 pub(super) fn safety(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
@@ -202,6 +202,22 @@ pub(super) fn limits(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
     }
     page.heading("What this recording could not show")?;
     bullets(page, 2, &report.limits)
+}
+
+/// What earlier visits found and did.
+pub(in crate::report) fn visits(visits: &[VisitLine], page: &mut Page<'_>) -> io::Result<()> {
+    if visits.is_empty() {
+        return Ok(());
+    }
+    page.heading("Earlier visits")?;
+    for visit in visits {
+        page.text(Form::indent(2).style(BOLD), &phrase::visit(visit))?;
+        bullets(page, 4, &visit.found)?;
+        for words in &visit.done {
+            page.text(Form::indent(4).lead("* Checked by hand: "), words)?;
+        }
+    }
+    Ok(())
 }
 
 /// What was read, how well, and with which rules.

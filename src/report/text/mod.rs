@@ -3,7 +3,7 @@
 //! The first screen (24 lines at 80 columns) holds what a person needs first: is it safe, the three likeliest causes,
 //! the next check. Everything else follows in full. Colour only repeats what the words say.
 
-mod details;
+pub(super) mod details;
 pub(super) mod page;
 mod summary;
 mod tables;
@@ -49,6 +49,7 @@ pub fn write(report: &Report, out: &mut dyn Write, layout: Layout) -> io::Result
     tables::codes(report, &mut page)?;
     details::checks(report, &mut page)?;
     details::cautions(report, &mut page)?;
+    details::visits(&report.visits, &mut page)?;
     details::limits(report, &mut page)?;
     details::captures(report, &mut page)
 }
