@@ -274,7 +274,7 @@ fn in_force(own: &[(String, String)], folders: usize) -> Vec<String> {
 }
 
 /// The YAML files of the rule folders, by name.
-fn own_rules(folders: &[PathBuf]) -> anyhow::Result<Vec<(String, String)>> {
+pub(super) fn own_rules(folders: &[PathBuf]) -> anyhow::Result<Vec<(String, String)>> {
     let mut own = Vec::new();
     for folder in folders {
         let files = input::yaml_files(folder)?;

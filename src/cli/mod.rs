@@ -10,6 +10,7 @@ mod hash;
 mod input;
 mod output;
 mod rig;
+mod rules;
 mod vehicle;
 mod wheels;
 
@@ -49,6 +50,7 @@ enum Command {
     Decode(decode::Args),
     Explain(explain::Args),
     Rig(rig::Args),
+    Rules(rules::Args),
     Wheels(wheels::Args),
 }
 
@@ -72,6 +74,7 @@ pub(crate) fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Decode(args) => decode::run(&args, console),
         Command::Explain(args) => explain::run(&args, console),
         Command::Rig(args) => rig::run(&args),
+        Command::Rules(args) => rules::run(&args, console),
         Command::Wheels(args) => wheels::run(&args, console),
     };
     match result {

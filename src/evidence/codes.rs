@@ -46,6 +46,9 @@ impl<'a> Coded<'a> {
             .map(|module| module.role == Role::Brakes)
             .collect();
         let codes = record.codes.iter().filter_map(|reported| {
+            if told_better(record, reported) {
+                return None;
+            }
             let present = is_present(reported)?;
             let readings = grounds
                 .catalogue
@@ -86,6 +89,18 @@ impl<'a> Coded<'a> {
     }
 }
 
+/// Whether the same module gave the same code with a status too: a list without one then tells nothing more. A code of
+/// the permanent list counts only as long as no other list has it.
+fn told_better(record: &Record, code: &ReportedCode) -> bool {
+    code.status.is_none()
+        && record.codes.iter().any(|other| {
+            other.module == code.module
+                && other.code == code.code
+                && (other.status.is_some()
+                    || code.list == List::Permanent && other.list != List::Permanent)
+        })
+}
+
 /// Whether the fault is there now (or nothing tells); `None` when the status says that nothing failed.
 ///
 /// Source: ISO 14229-1:2013, Table D.2. KWP 2000, from memory: bits 6 and 5 are the storage state (ISO 14230-3), 01 not
@@ -106,6 +121,8 @@ fn is_present(code: &ReportedCode) -> Option<bool> {
                 None
             }
         }
+        // A permanent code stays after the repair until the module has tested again.
+        (List::Permanent, _) => Some(false),
         _ => Some(true),
     }
 }
@@ -169,6 +186,19 @@ pub(super) fn code(
                 Whose::Others => "no code list of another module is in the capture",
                 Whose::Any => "no code list is in the capture",
             });
+        }
+        // A code without a nature may be of the one asked for.
+        let unspecific = !wanted.natures.is_empty()
+            && !wanted.natures.iter().any(|nature| nature == PLAIN)
+            && coded.codes.iter().any(|read| {
+                let any_nature = CodeCondition {
+                    natures: Vec::new(),
+                    ..wanted.clone()
+                };
+                read.nature == PLAIN && is_wanted(&any_nature, place, read, coded)
+            });
+        if unspecific {
+            return Judged::not_observable("the code does not say what kind of fault it is");
         }
         if matching.is_empty() || !at_most || enough(read, wanted.modules) {
             return Judged::new(false);

@@ -6,6 +6,7 @@
 mod cause;
 mod caution;
 mod check;
+mod explain;
 mod file;
 mod finding;
 mod fingerprint;
@@ -16,6 +17,7 @@ mod remark;
 pub use cause::{At, Cause, ExtraLink, Link, RepairCost, Weight, Work};
 pub use caution::{Caution, SafetyRule, UrgencyWord};
 pub use check::{Band, CheckRule, CheckValue, CheckWord, Expect, ValueUnit};
+pub use explain::Paragraph;
 pub use file::RulesFile;
 pub use finding::{
     BusCondition, CheckCondition, ClearedCondition, CodeCondition, CodeStateWord, Condition,
