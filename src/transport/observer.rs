@@ -437,7 +437,9 @@ impl Observer {
         }
         if steered.is_empty() {
             self.tally.stray_flow += u64::from(settled);
-            self.note_faults(from, u32::from(!settled));
+            // While messages of others are under way, it may belong to one that somebody else seemed to steer.
+            let is_alone = !settled && !self.is_anything_open(bus, from);
+            self.note_faults(from, u32::from(is_alone));
         }
         let Some(stream) = self.streams.get(from as usize) else {
             return;

@@ -471,6 +471,19 @@ impl Observer {
             .collect()
     }
 
+    /// Whether another identifier of the bus has a segmented message under way whose receiver is not certain.
+    pub(super) fn is_anything_open(&self, bus: usize, from: u32) -> bool {
+        let (Some(bus), Some(stream)) = (self.buses.get(bus), self.streams.get(from as usize))
+        else {
+            return false;
+        };
+        let others = bus.streams.iter();
+        let mut others = others.filter_map(|&index| self.streams.get(index as usize));
+        others.any(|other| {
+            other.is_open() && !other.partner_is_listed && other.owner.lane != stream.owner.lane
+        })
+    }
+
     fn prior_of(&self, stream: u32) -> Prior {
         match self
             .streams

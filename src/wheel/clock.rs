@@ -7,8 +7,11 @@ use super::statistics;
 /// A step back by less than this, in seconds, is frames out of order; by more, the clock was set.
 const OUT_OF_ORDER_S: f64 = 1.0;
 
+/// No clock shows a time farther from its zero than this, in seconds: thirty million years.
+const FARTHEST_S: f64 = 1e15;
+
 /// The times made never falling: small steps back stand still, larger ones go on from where the clock was.
-/// Borrowed when there is nothing to mend; times that are no numbers stand still too.
+/// Borrowed when there is nothing to mend; times that are no numbers, or that no clock shows, stand still too.
 pub(super) fn steady(time_s: &[f64]) -> Cow<'_, [f64]> {
     let rising = time_s.first().is_none_or(|first| first.is_finite())
         && time_s
@@ -24,7 +27,7 @@ pub(super) fn steady(time_s: &[f64]) -> Cow<'_, [f64]> {
     let mended = time_s
         .iter()
         .map(|&raw| {
-            if !raw.is_finite() {
+            if !raw.is_finite() || raw.abs() > FARTHEST_S {
                 return last;
             }
             let back = last_raw - raw;
@@ -91,6 +94,11 @@ mod tests {
         for (step, expected) in steps.iter().zip([0.1, 0.1, 0.1, 0.1, 0.0, 0.1]) {
             assert!((step - expected).abs() < 1e-9, "{steps:?}");
         }
+    }
+
+    #[test]
+    fn times_that_no_clock_shows_stand_still() {
+        assert_eq!(*steady(&[0.0, 1.5e308, 0.5]), [0.0, 0.0, 0.5]);
     }
 
     #[test]

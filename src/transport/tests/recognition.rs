@@ -591,3 +591,56 @@ fn the_book_and_recognition_agree() {
     assert_eq!(messages, learned);
     assert!(messages.iter().all(|message| message.partner.is_some()));
 }
+
+/// Two segmented requests at the same time, one frame a flow control: while the other receiver seems to steer both, this
+/// one's flow control is no sign against it.
+/// Found by the cross-check with can-isotp 2.0.7 (block size 1, fourteen conversations on a bus).
+#[test]
+fn flow_control_that_seems_astray_among_others_is_no_fault() {
+    let mut lines = vec![
+        (0.0, 0x6A1, "10 40 2E 12 34 00 00 00".to_owned()),
+        (0.001, 0x6B1, "10 40 2E 56 78 00 00 00".to_owned()),
+    ];
+    let mut now = 0.002;
+    for number in 1..=9 {
+        for (id, data) in [
+            (0x6B9, "30 01 00 AA AA AA AA AA".to_owned()),
+            (0x6A9, "30 01 00 AA AA AA AA AA".to_owned()),
+            (0x6A1, format!("2{number:X} 00 00 00 00 00 00 00")),
+            (0x6B1, format!("2{number:X} 00 00 00 00 00 00 00")),
+        ] {
+            lines.push((now, id, data));
+            now += 0.001;
+        }
+    }
+    for (id, data) in [
+        (0x6A9, "03 6E 12 34 AA AA AA AA"),
+        (0x6B9, "03 6E 56 78 AA AA AA AA"),
+        (0x6A1, "03 22 F1 8C AA AA AA AA"),
+        (0x6A9, "06 62 F1 8C 31 32 33 AA"),
+        (0x6B1, "03 22 F1 90 AA AA AA AA"),
+        (0x6B9, "06 62 F1 90 34 35 36 AA"),
+    ] {
+        lines.push((now, id, data.to_owned()));
+        now += 0.005;
+    }
+    let lines: Vec<Line<'_>> = lines
+        .iter()
+        .map(|(time, id, data)| (*time, *id, data.as_str()))
+        .collect();
+    let shown = summary(&observe(&lines));
+    let long = |did: &str| format!("2E{did}{}", "00".repeat(61));
+    assert_eq!(
+        shown,
+        [
+            format!("6A1 {} -", long("1234")),
+            format!("6B1 {} -", long("5678")),
+            "6A9 6E1234 -".to_owned(),
+            "6B9 6E5678 -".to_owned(),
+            "6A1 22F18C -".to_owned(),
+            "6A9 62F18C313233 -".to_owned(),
+            "6B1 22F190 -".to_owned(),
+            "6B9 62F190343536 -".to_owned(),
+        ]
+    );
+}
