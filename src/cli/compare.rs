@@ -9,9 +9,11 @@ use tonering::diagnosis;
 use tonering::report::comparison::{Comparison, html, json, markdown, text};
 use tonering::report::json::Form;
 use tonering::report::text::Layout;
+use tonering::report::visit::found_by_comparing;
 use tonering::signal::profile::Profile;
 use tonering::trouble::Catalogue;
 
+use super::case::{Case, Visit};
 use super::console::Console;
 use super::input;
 use super::output::Output;
@@ -44,6 +46,9 @@ pub(crate) struct Args {
     /// Vehicle profile: modules, wheels, where the signals are
     #[arg(long, value_name = "FILE")]
     profile: Option<PathBuf>,
+    /// Keep the comparison and the hashes in this folder of one vehicle, and list what its earlier visits found
+    #[arg(long, value_name = "DIR")]
+    case: Option<PathBuf>,
     /// Exit status 1 when something in a capture could not be read
     #[arg(long)]
     strict: bool,
@@ -56,6 +61,7 @@ const EXAMPLES: &str = "\
 Examples:
   tonering compare before.log after.log --profile car.yaml
   tonering compare before.log after.log --profile car.yaml --format html --output repair.html
+  tonering compare before.log after.log --case my-car
   tonering compare --before monday.log tuesday.log --after friday.log";
 
 /// How to print.
@@ -90,9 +96,13 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
     let profile = input::profile(args.profile.as_deref())?;
     let catalogue = Catalogue::embedded()?;
     let mut output = Output::open(args.output.as_deref())?;
+    let case = args.case.as_deref().map(Case::open).transpose()?;
     let before = vehicle::read(before, &profile, console)?;
     let after = vehicle::read(after, &profile, console)?;
-    let comparison = compared(&before, &after, &profile, &catalogue);
+    let mut comparison = compared(&before, &after, &profile, &catalogue);
+    if let Some(case) = &case {
+        comparison.visits = case.earlier(comparison.vehicle.as_deref());
+    }
     match args.format {
         Format::Text => {
             let layout = Layout {
@@ -106,11 +116,42 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
         Format::Html => html::write(&comparison, &mut output)?,
         Format::Json => json::write(&comparison, &mut output, Form::Lines)?,
     }
+    if let Some(case) = case {
+        keep(case, &comparison, [&before, &after], args)?;
+    }
     output.finish()?;
     if args.strict && (before.damaged || after.damaged) {
         bail!("something in the captures could not be read, and --strict was asked for");
     }
     Ok(())
+}
+
+/// Keeps the visit in the case folder.
+fn keep(
+    case: Case,
+    comparison: &Comparison,
+    [before, after]: [&Vehicle; 2],
+    args: &Args,
+) -> anyhow::Result<()> {
+    let mut page = Vec::new();
+    html::write(comparison, &mut page)?;
+    let mut object = Vec::new();
+    json::write(comparison, &mut object, Form::Lines)?;
+    let mut files = vec![("comparison.html", page), ("comparison.json", object)];
+    if let Some(path) = &args.profile {
+        files.push(("profile.yaml", input::text(path)?.into_bytes()));
+    }
+    case.keep(&Visit {
+        kind: "comparison",
+        program: &comparison.program,
+        vehicle: comparison.vehicle.as_deref(),
+        found: found_by_comparing(comparison),
+        done: Vec::new(),
+        captures: vehicle::named(&comparison.before, &before.hashes)
+            .chain(vehicle::named(&comparison.after, &after.hashes))
+            .collect(),
+        files,
+    })
 }
 
 fn compared(

@@ -11,10 +11,11 @@ use tonering::rules::{RuleText, Rules, Work, fingerprint};
 use tonering::signal::profile::Profile;
 use tonering::trouble::{Catalogue, YamlText};
 
+use super::case::{Case, Visit};
 use super::console::{Console, remark};
 use super::input;
 use super::output::Output;
-use super::vehicle;
+use super::vehicle::{self, Vehicle};
 
 /// Find the likely causes of a lit ABS lamp from captures of one vehicle
 ///
@@ -42,7 +43,7 @@ pub(crate) struct Args {
     #[arg(long, value_name = "MONEY", default_value_t = 30.0)]
     hourly_rate: f64,
     /// Diagnose each capture on its own: one JSON object a line
-    #[arg(long)]
+    #[arg(long, conflicts_with = "case")]
     each: bool,
     /// Form of the result
     #[arg(long, value_enum, default_value_t = Format::Text)]
@@ -53,6 +54,9 @@ pub(crate) struct Args {
     /// Write to this file instead of standard output; it appears when it is whole
     #[arg(long, value_name = "FILE")]
     output: Option<PathBuf>,
+    /// Keep report, notes and hashes in this folder of one vehicle, and list what its earlier visits found
+    #[arg(long, value_name = "DIR")]
+    case: Option<PathBuf>,
     /// Fail with status 1 when a part of a capture could not be read
     #[arg(long)]
     strict: bool,
@@ -63,6 +67,7 @@ Examples:
   tonering diagnose drive.log
   tonering diagnose drive.log --profile car.yaml --notes checks.yaml
   tonering diagnose drive.pcapng --format html --output report.html
+  tonering diagnose drive.log --notes checks.yaml --case my-car
   tonering diagnose drive.log --format csv --table checks
   candump -L can0 | tonering diagnose -";
 
@@ -132,8 +137,8 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
     if args.each {
         for path in &args.captures {
             match one(std::slice::from_ref(path), &basis, console) {
-                Ok((report, lost)) => {
-                    damaged |= lost;
+                Ok((report, read)) => {
+                    damaged |= read.damaged;
                     report::json::write(&report, &mut output, report::json::Form::OneLine)?;
                 }
                 Err(error) if args.captures.len() > 1 => {
@@ -144,9 +149,16 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
             }
         }
     } else {
-        let (report, lost) = one(&args.captures, &basis, console)?;
-        damaged = lost;
+        let case = args.case.as_deref().map(Case::open).transpose()?;
+        let (mut report, read) = one(&args.captures, &basis, console)?;
+        damaged = read.damaged;
+        if let Some(case) = &case {
+            report.visits = case.earlier(report.vehicle.as_deref());
+        }
         print(&report, args, console, &mut output)?;
+        if let Some(case) = case {
+            keep(case, &report, &read, args, &basis)?;
+        }
     }
     output.finish()?;
     if args.strict && damaged {
@@ -156,14 +168,13 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
 }
 
 /// Reads captures as one vehicle's and reports; true when something was lost.
-fn one(paths: &[PathBuf], basis: &Basis, console: Console) -> anyhow::Result<(Report, bool)> {
+fn one(paths: &[PathBuf], basis: &Basis, console: Console) -> anyhow::Result<(Report, Vehicle)> {
     let read = vehicle::read(paths, &basis.profile, console)?;
-    let record = read.record;
-    let measures = diagnosis::measures(&record);
+    let measures = diagnosis::measures(&read.record);
     let grounds = Grounds {
         rules: &basis.rules,
         catalogue: &basis.catalogue,
-        record: &record,
+        record: &read.record,
         measures: &measures,
         notes: &basis.notes,
     };
@@ -171,7 +182,36 @@ fn one(paths: &[PathBuf], basis: &Basis, console: Console) -> anyhow::Result<(Re
     let mut report = diagnosis::report(&grounds, &found, &basis.profile.name, &basis.means);
     vehicle::add_hashes(&mut report.captures, &read.hashes);
     report.rules.clone_from(&basis.in_force);
-    Ok((report, read.damaged))
+    Ok((report, read))
+}
+
+/// Keeps the visit in the case folder.
+fn keep(
+    case: Case,
+    report: &Report,
+    read: &Vehicle,
+    args: &Args,
+    basis: &Basis,
+) -> anyhow::Result<()> {
+    let mut html = Vec::new();
+    report::html::write(report, &mut html)?;
+    let mut json = Vec::new();
+    report::json::write(report, &mut json, report::json::Form::Lines)?;
+    let mut files = vec![("report.html", html), ("report.json", json)];
+    for (name, path) in [("notes.yaml", &args.notes), ("profile.yaml", &args.profile)] {
+        if let Some(path) = path {
+            files.push((name, input::text(path)?.into_bytes()));
+        }
+    }
+    case.keep(&Visit {
+        kind: "diagnosis",
+        program: &report.program,
+        vehicle: report.vehicle.as_deref(),
+        found: report::visit::found(report),
+        done: diagnosis::done(&basis.notes, &basis.rules),
+        captures: vehicle::named(&report.captures, &read.hashes).collect(),
+        files,
+    })
 }
 
 fn print(

@@ -74,3 +74,14 @@ pub(crate) fn add_hashes(lines: &mut [CaptureLine], hashes: &[Option<Hashed>]) {
         line.sha256 = hash.as_ref().map(|hash| hash.sha256.clone());
     }
 }
+
+/// The captures' names with their hashes.
+pub(crate) fn named<'a>(
+    lines: &'a [CaptureLine],
+    hashes: &'a [Option<Hashed>],
+) -> impl Iterator<Item = (&'a str, Option<&'a Hashed>)> {
+    lines
+        .iter()
+        .zip(hashes)
+        .map(|(line, hash)| (line.file.as_str(), hash.as_ref()))
+}

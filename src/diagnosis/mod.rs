@@ -2,6 +2,7 @@
 
 mod assemble;
 mod checks;
+mod done;
 mod limits;
 mod lines;
 mod measures;
@@ -10,6 +11,7 @@ mod wheels;
 
 pub use assemble::{Diagnosis, diagnose, report};
 pub use checks::Means;
+pub use done::done;
 pub use lines::captures;
 pub use measures::{input, measures};
 pub use model::Model;

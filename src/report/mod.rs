@@ -13,6 +13,7 @@ pub mod markdown;
 mod phrase;
 pub mod plot;
 pub mod text;
+pub mod visit;
 
 pub use plot::Plot;
 

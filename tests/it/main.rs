@@ -7,6 +7,7 @@
 )]
 
 mod calibration;
+mod case;
 mod command;
 mod compare;
 mod console;

@@ -4,7 +4,7 @@ pub mod html;
 pub mod json;
 pub mod markdown;
 pub mod text;
-mod wording;
+pub(super) mod wording;
 
 use super::{CaptureLine, VisitLine};
 use crate::place::Place;

@@ -4,7 +4,7 @@ use super::{CodeChange, CodeFate, Comparison, MeasureChange, MeasureFate, Outcom
 use crate::report::phrase;
 
 /// The outcome in capitals and what it means.
-pub(super) const fn outcome(outcome: Outcome) -> (&'static str, &'static str) {
+pub(in crate::report) const fn outcome(outcome: Outcome) -> (&'static str, &'static str) {
     match outcome {
         Outcome::Proven => (
             "PROVEN",
@@ -23,7 +23,7 @@ pub(super) const fn outcome(outcome: Outcome) -> (&'static str, &'static str) {
 }
 
 /// What became of a code.
-pub(super) const fn code_fate(fate: CodeFate) -> &'static str {
+pub(in crate::report) const fn code_fate(fate: CodeFate) -> &'static str {
     match fate {
         CodeFate::Still => "still there",
         CodeFate::New => "new",
@@ -58,7 +58,7 @@ pub(super) fn title(comparison: &Comparison) -> String {
 }
 
 /// `C0031-13`.
-pub(super) fn code(change: &CodeChange) -> String {
+pub(in crate::report) fn code(change: &CodeChange) -> String {
     match &change.failure_type {
         Some(kind) => format!("{}-{kind}", change.code),
         None => change.code.clone(),
