@@ -13,9 +13,7 @@ use super::output::Output;
 
 /// Explain a code, a byte, an identifier, a message or a frame
 #[derive(Debug, clap::Args)]
-#[command(after_help = "\
-Examples: C0034-13, 'failure-type 13', 'status 2F', 'service 19', 'refusal 31', 'parameter 0C', 'identifier F190',
-0x7E8, '59 02 FF 40 31 13 2F', 7E8#037F2278, or a line of a candump capture.")]
+#[command(after_help = EXAMPLES)]
 pub(crate) struct Args {
     /// What to explain
     #[arg(required = true, value_name = "WHAT")]
@@ -27,6 +25,18 @@ pub(crate) struct Args {
     #[arg(long, value_name = "FILE")]
     output: Option<PathBuf>,
 }
+
+const EXAMPLES: &str = "\
+Examples:
+  tonering explain C0034-13
+  tonering explain failure-type 13
+  tonering explain status 2F
+  tonering explain service 19
+  tonering explain 0x7E8
+  tonering explain '59 02 FF 40 31 13 2F'
+  tonering explain 7E8#037F2278
+
+Other words: 'refusal 31', 'parameter 0C', 'identifier F190', or a line of a candump capture.";
 
 /// How to print.
 #[derive(Clone, Copy, Debug, Eq, PartialEq, ValueEnum)]

@@ -12,6 +12,8 @@ mod input;
 mod output;
 mod rig;
 mod rules;
+#[cfg(test)]
+mod shipped;
 mod vehicle;
 mod wheels;
 
@@ -40,6 +42,11 @@ struct Arguments {
 const AFTER_HELP: &str = "\
 Brakes can kill. What this program says is a help to think with, not a release to drive: the vehicle maker's
 instructions, local rules and licensed practice come first.
+
+Examples:
+  tonering diagnose drive.log --profile car.yaml
+  tonering compare before.log after.log --profile car.yaml
+  tonering explain C0034-13
 
 Exit status: 0 a result was made; 1 it could not be made; 2 wrong usage.";
 

@@ -158,10 +158,16 @@ fn moment_parser() -> impl clap::builder::TypedValueParser<Value = Moment> {
     words(MOMENTS)
 }
 
+const EXAMPLES: &str = "\
+Examples:
+  tonering rig --fault sensor-circuit@left-front --output drive.log --profile-out car.yaml
+  tonering rig --random --seed 7 --tell --output riddle.log.gz --profile-out car.yaml
+  tonering rig --mended sensor-circuit@right-rear --clear --output after.log";
+
 fn after_help() -> String {
     let checks = CHECKS.map(|(id, _)| id);
     format!(
-        "Causes: {}.\n\nPlaces: left-front, right-front, left-rear, right-rear; front, rear for sensors-swapped; none for the \
+        "{EXAMPLES}\n\nCauses: {}.\n\nPlaces: left-front, right-front, left-rear, right-rear; front, rear for sensors-swapped; none for the \
          vehicle.\n\nChecks: {}.",
         causes().join(", "),
         checks.join(", ")

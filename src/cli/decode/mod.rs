@@ -28,6 +28,7 @@ use super::output::Output;
 
 /// Show every diagnostic message of a capture, decoded
 #[derive(Debug, clap::Args)]
+#[command(after_help = EXAMPLES)]
 pub(crate) struct Args {
     /// Captures: candump text, pcap, pcapng, MDF 4; `-` is standard input
     #[arg(required = true, value_name = "CAPTURE")]
@@ -51,6 +52,13 @@ pub(crate) struct Args {
     #[arg(long, value_name = "FILE")]
     output: Option<PathBuf>,
 }
+
+const EXAMPLES: &str = "\
+Examples:
+  tonering decode scan.log
+  tonering decode scan.pcapng --bytes
+  tonering decode scan.log --profile car.yaml --format csv --output scan.csv
+  candump -L can0 | tonering decode -";
 
 /// How to print.
 #[derive(Clone, Copy, Debug, Eq, PartialEq, ValueEnum)]

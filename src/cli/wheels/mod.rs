@@ -27,6 +27,7 @@ use super::output::Output;
 
 /// Measure the wheel-speed signals of a capture, or look for them
 #[derive(Debug, clap::Args)]
+#[command(after_help = EXAMPLES)]
 pub(crate) struct Args {
     /// Captures: candump text, pcap, pcapng, MDF 4; `-` is standard input
     #[arg(required = true, value_name = "CAPTURE")]
@@ -50,6 +51,12 @@ pub(crate) struct Args {
     #[arg(long, value_name = "FILE")]
     output: Option<PathBuf>,
 }
+
+const EXAMPLES: &str = "\
+Examples:
+  tonering wheels drive.log --profile car.yaml
+  tonering wheels drive.log --profile car.yaml --plot wheels.svg
+  tonering wheels drive.log --find --format yaml --output car.yaml";
 
 /// How to print.
 #[derive(Clone, Copy, Debug, Eq, PartialEq, ValueEnum)]

@@ -1,0 +1,217 @@
+
+using namespace System.Management.Automation
+using namespace System.Management.Automation.Language
+
+Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
+    param($wordToComplete, $commandAst, $cursorPosition)
+
+    $commandElements = $commandAst.CommandElements
+    $command = @(
+        'tonering'
+        for ($i = 1; $i -lt $commandElements.Count; $i++) {
+            $element = $commandElements[$i]
+            if ($element -isnot [StringConstantExpressionAst] -or
+                $element.StringConstantType -ne [StringConstantType]::BareWord -or
+                $element.Value.StartsWith('-') -or
+                $element.Value -eq $wordToComplete) {
+                break
+        }
+        $element.Value
+    }) -join ';'
+
+    $completions = @(switch ($command) {
+        'tonering' {
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help')
+            [CompletionResult]::new('-V', '-V ', [CompletionResultType]::ParameterName, 'Print version')
+            [CompletionResult]::new('--version', '--version', [CompletionResultType]::ParameterName, 'Print version')
+            [CompletionResult]::new('compare', 'compare', [CompletionResultType]::ParameterValue, 'Compare a capture before a repair with one after it: what is gone, what stayed, what is new')
+            [CompletionResult]::new('diagnose', 'diagnose', [CompletionResultType]::ParameterValue, 'Find the likely causes of a lit ABS lamp from captures of one vehicle')
+            [CompletionResult]::new('decode', 'decode', [CompletionResultType]::ParameterValue, 'Show every diagnostic message of a capture, decoded')
+            [CompletionResult]::new('explain', 'explain', [CompletionResultType]::ParameterValue, 'Explain a code, a byte, an identifier, a message or a frame')
+            [CompletionResult]::new('rig', 'rig', [CompletionResultType]::ParameterValue, 'Simulate a vehicle with chosen faults')
+            [CompletionResult]::new('rules', 'rules', [CompletionResultType]::ParameterValue, 'Show, list, explain and check the rules: causes, findings, checks by hand, cautions')
+            [CompletionResult]::new('wheels', 'wheels', [CompletionResultType]::ParameterValue, 'Measure the wheel-speed signals of a capture, or look for them')
+            [CompletionResult]::new('help', 'help', [CompletionResultType]::ParameterValue, 'Print this message or the help of the given subcommand(s)')
+            break
+        }
+        'tonering;compare' {
+            [CompletionResult]::new('--before', '--before', [CompletionResultType]::ParameterName, 'Captures before the repair, where there are several')
+            [CompletionResult]::new('--after', '--after', [CompletionResultType]::ParameterName, 'Captures after the repair, where there are several')
+            [CompletionResult]::new('--format', '--format', [CompletionResultType]::ParameterName, 'How to print')
+            [CompletionResult]::new('--profile', '--profile', [CompletionResultType]::ParameterName, 'Vehicle profile: modules, wheels, where the signals are')
+            [CompletionResult]::new('--case', '--case', [CompletionResultType]::ParameterName, 'Keep the comparison and the hashes in this folder of one vehicle, and list what its earlier visits found')
+            [CompletionResult]::new('--output', '--output', [CompletionResultType]::ParameterName, 'Write to this file instead of standard output')
+            [CompletionResult]::new('--strict', '--strict', [CompletionResultType]::ParameterName, 'Exit status 1 when something in a capture could not be read')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            break
+        }
+        'tonering;diagnose' {
+            [CompletionResult]::new('--profile', '--profile', [CompletionResultType]::ParameterName, 'Vehicle profile (YAML): modules, wheels, where the signals are')
+            [CompletionResult]::new('--notes', '--notes', [CompletionResultType]::ParameterName, 'Inspection notes (YAML): what was checked by hand')
+            [CompletionResult]::new('--rules', '--rules', [CompletionResultType]::ParameterName, 'Folder with rules (YAML) that add to the built-in ones or replace them')
+            [CompletionResult]::new('--can', '--can', [CompletionResultType]::ParameterName, 'Who does the work: checks and repairs beyond that are not proposed, or cost more')
+            [CompletionResult]::new('--hourly-rate', '--hourly-rate', [CompletionResultType]::ParameterName, 'What an hour of work costs, in the currency of the rules')
+            [CompletionResult]::new('--format', '--format', [CompletionResultType]::ParameterName, 'Form of the result')
+            [CompletionResult]::new('--table', '--table', [CompletionResultType]::ParameterName, 'Table of --format csv: codes unless another is named')
+            [CompletionResult]::new('--output', '--output', [CompletionResultType]::ParameterName, 'Write to this file instead of standard output; it appears when it is whole')
+            [CompletionResult]::new('--case', '--case', [CompletionResultType]::ParameterName, 'Keep report, notes and hashes in this folder of one vehicle, and list what its earlier visits found')
+            [CompletionResult]::new('--each', '--each', [CompletionResultType]::ParameterName, 'Diagnose each capture on its own: one JSON object a line')
+            [CompletionResult]::new('--strict', '--strict', [CompletionResultType]::ParameterName, 'Fail with status 1 when a part of a capture could not be read')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            break
+        }
+        'tonering;decode' {
+            [CompletionResult]::new('--format', '--format', [CompletionResultType]::ParameterName, 'How to print')
+            [CompletionResult]::new('--profile', '--profile', [CompletionResultType]::ParameterName, 'Vehicle profile: addresses of the modules')
+            [CompletionResult]::new('--output', '--output', [CompletionResultType]::ParameterName, 'Write to this file instead of standard output')
+            [CompletionResult]::new('--bytes', '--bytes', [CompletionResultType]::ParameterName, 'Take each message apart byte by byte, with the clause of the standard')
+            [CompletionResult]::new('--frames', '--frames', [CompletionResultType]::ParameterName, 'List flow control, other ISO 13400 payloads and the timing as well')
+            [CompletionResult]::new('--strict', '--strict', [CompletionResultType]::ParameterName, 'Exit status 1 when something in a capture could not be read')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            break
+        }
+        'tonering;explain' {
+            [CompletionResult]::new('--format', '--format', [CompletionResultType]::ParameterName, 'How to print')
+            [CompletionResult]::new('--output', '--output', [CompletionResultType]::ParameterName, 'Write to this file instead of standard output')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            break
+        }
+        'tonering;rig' {
+            [CompletionResult]::new('--fault', '--fault', [CompletionResultType]::ParameterName, 'What is wrong: CAUSE[/FORM][@PLACE][=SEVERITY], as in sensor-circuit/open@left-front=0.7; repeat for more')
+            [CompletionResult]::new('--mended', '--mended', [CompletionResultType]::ParameterName, 'What was wrong on the drives before, and has been mended since')
+            [CompletionResult]::new('--seed', '--seed', [CompletionResultType]::ParameterName, 'Where all chance comes from: the same seed gives the same bytes')
+            [CompletionResult]::new('--drive', '--drive', [CompletionResultType]::ParameterName, 'The drive that is recorded')
+            [CompletionResult]::new('--earlier-drives', '--earlier-drives', [CompletionResultType]::ParameterName, 'Drives before it, unrecorded: the modules remember them')
+            [CompletionResult]::new('--sensor', '--sensor', [CompletionResultType]::ParameterName, 'How the sensors work')
+            [CompletionResult]::new('--wheels', '--wheels', [CompletionResultType]::ParameterName, 'How the wheel speeds come: four-words, axle-pairs, offset-words or four-short (broadcast), polled, none')
+            [CompletionResult]::new('--ask', '--ask', [CompletionResultType]::ParameterName, 'When the tester reads the codes')
+            [CompletionResult]::new('--stray-codes', '--stray-codes', [CompletionResultType]::ParameterName, 'Codes of other systems, which have nothing to do with the brakes')
+            [CompletionResult]::new('--output', '--output', [CompletionResultType]::ParameterName, 'Write the capture to this file instead of standard output; packed when its name ends in .gz')
+            [CompletionResult]::new('--format', '--format', [CompletionResultType]::ParameterName, 'The kind of capture')
+            [CompletionResult]::new('--profile-out', '--profile-out', [CompletionResultType]::ParameterName, 'Write the vehicle''s profile to this file')
+            [CompletionResult]::new('--check', '--check', [CompletionResultType]::ParameterName, 'Do a check by hand for the notes: CHECK[@PLACE], as in air-gap@left-front; repeat for more')
+            [CompletionResult]::new('--notes-out', '--notes-out', [CompletionResultType]::ParameterName, 'Write the inspection notes to this file')
+            [CompletionResult]::new('--random', '--random', [CompletionResultType]::ParameterName, 'Draw vehicle, drive, tester and faults from the seed')
+            [CompletionResult]::new('--without-brakes', '--without-brakes', [CompletionResultType]::ParameterName, 'The tester does not ask the brake module')
+            [CompletionResult]::new('--clear', '--clear', [CompletionResultType]::ParameterName, 'The tester clears all codes before the drive')
+            [CompletionResult]::new('--spirited', '--spirited', [CompletionResultType]::ParameterName, 'Pull away with spinning wheels and brake hard')
+            [CompletionResult]::new('--tell', '--tell', [CompletionResultType]::ParameterName, 'Say on standard error what is wrong with the vehicle')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help')
+            break
+        }
+        'tonering;rules' {
+            [CompletionResult]::new('--rules', '--rules', [CompletionResultType]::ParameterName, 'Folder with rules (YAML) that add to the built-in ones or replace them')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help')
+            [CompletionResult]::new('list', 'list', [CompletionResultType]::ParameterValue, 'List the entries of one kind')
+            [CompletionResult]::new('explain', 'explain', [CompletionResultType]::ParameterValue, 'Explain an entry: what it rests on and what rests on it')
+            [CompletionResult]::new('check', 'check', [CompletionResultType]::ParameterValue, 'Check rule files together with the built-in ones, and report every fault')
+            [CompletionResult]::new('help', 'help', [CompletionResultType]::ParameterValue, 'Print this message or the help of the given subcommand(s)')
+            break
+        }
+        'tonering;rules;list' {
+            [CompletionResult]::new('--rules', '--rules', [CompletionResultType]::ParameterName, 'Folder with rules (YAML) that add to the built-in ones or replace them')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            break
+        }
+        'tonering;rules;explain' {
+            [CompletionResult]::new('--rules', '--rules', [CompletionResultType]::ParameterName, 'Folder with rules (YAML) that add to the built-in ones or replace them')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help')
+            break
+        }
+        'tonering;rules;check' {
+            [CompletionResult]::new('--rules', '--rules', [CompletionResultType]::ParameterName, 'Folder with rules (YAML) that add to the built-in ones or replace them')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help')
+            break
+        }
+        'tonering;rules;help' {
+            [CompletionResult]::new('list', 'list', [CompletionResultType]::ParameterValue, 'List the entries of one kind')
+            [CompletionResult]::new('explain', 'explain', [CompletionResultType]::ParameterValue, 'Explain an entry: what it rests on and what rests on it')
+            [CompletionResult]::new('check', 'check', [CompletionResultType]::ParameterValue, 'Check rule files together with the built-in ones, and report every fault')
+            [CompletionResult]::new('help', 'help', [CompletionResultType]::ParameterValue, 'Print this message or the help of the given subcommand(s)')
+            break
+        }
+        'tonering;rules;help;list' {
+            break
+        }
+        'tonering;rules;help;explain' {
+            break
+        }
+        'tonering;rules;help;check' {
+            break
+        }
+        'tonering;rules;help;help' {
+            break
+        }
+        'tonering;wheels' {
+            [CompletionResult]::new('--profile', '--profile', [CompletionResultType]::ParameterName, 'Vehicle profile: where the signals are')
+            [CompletionResult]::new('--format', '--format', [CompletionResultType]::ParameterName, 'How to print; `yaml` writes what `--find` found as a profile')
+            [CompletionResult]::new('--plot', '--plot', [CompletionResultType]::ParameterName, 'Draw speeds, residual over the wheel''s angle, order spectrum and ratio as SVG')
+            [CompletionResult]::new('--output', '--output', [CompletionResultType]::ParameterName, 'Write to this file instead of standard output')
+            [CompletionResult]::new('--find', '--find', [CompletionResultType]::ParameterName, 'Look for the wheel speeds without knowing where they are')
+            [CompletionResult]::new('--strict', '--strict', [CompletionResultType]::ParameterName, 'Exit status 1 when something in a capture could not be read')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            break
+        }
+        'tonering;help' {
+            [CompletionResult]::new('compare', 'compare', [CompletionResultType]::ParameterValue, 'Compare a capture before a repair with one after it: what is gone, what stayed, what is new')
+            [CompletionResult]::new('diagnose', 'diagnose', [CompletionResultType]::ParameterValue, 'Find the likely causes of a lit ABS lamp from captures of one vehicle')
+            [CompletionResult]::new('decode', 'decode', [CompletionResultType]::ParameterValue, 'Show every diagnostic message of a capture, decoded')
+            [CompletionResult]::new('explain', 'explain', [CompletionResultType]::ParameterValue, 'Explain a code, a byte, an identifier, a message or a frame')
+            [CompletionResult]::new('rig', 'rig', [CompletionResultType]::ParameterValue, 'Simulate a vehicle with chosen faults')
+            [CompletionResult]::new('rules', 'rules', [CompletionResultType]::ParameterValue, 'Show, list, explain and check the rules: causes, findings, checks by hand, cautions')
+            [CompletionResult]::new('wheels', 'wheels', [CompletionResultType]::ParameterValue, 'Measure the wheel-speed signals of a capture, or look for them')
+            [CompletionResult]::new('help', 'help', [CompletionResultType]::ParameterValue, 'Print this message or the help of the given subcommand(s)')
+            break
+        }
+        'tonering;help;compare' {
+            break
+        }
+        'tonering;help;diagnose' {
+            break
+        }
+        'tonering;help;decode' {
+            break
+        }
+        'tonering;help;explain' {
+            break
+        }
+        'tonering;help;rig' {
+            break
+        }
+        'tonering;help;rules' {
+            [CompletionResult]::new('list', 'list', [CompletionResultType]::ParameterValue, 'List the entries of one kind')
+            [CompletionResult]::new('explain', 'explain', [CompletionResultType]::ParameterValue, 'Explain an entry: what it rests on and what rests on it')
+            [CompletionResult]::new('check', 'check', [CompletionResultType]::ParameterValue, 'Check rule files together with the built-in ones, and report every fault')
+            break
+        }
+        'tonering;help;rules;list' {
+            break
+        }
+        'tonering;help;rules;explain' {
+            break
+        }
+        'tonering;help;rules;check' {
+            break
+        }
+        'tonering;help;wheels' {
+            break
+        }
+        'tonering;help;help' {
+            break
+        }
+    })
+
+    $completions.Where{ $_.CompletionText -like "$wordToComplete*" } |
+        Sort-Object -Property ListItemText
+}
