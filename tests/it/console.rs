@@ -1,5 +1,6 @@
 //! The `console` blocks of README and docs: each command is run, and what stands under it is what it prints.
 //!
+//! The commands of a document run in one folder of their own, beside the demo captures, so that they may write files.
 //! A last line `[…]` stands for the rest. With `UPDATE_DOCS=1` the blocks are written anew instead.
 
 use std::fs;
@@ -18,6 +19,17 @@ fn the_readme_shows_what_is_printed() {
     check(&top().join("README.md"));
 }
 
+#[test]
+fn the_guides_show_what_is_printed() {
+    for name in [
+        "guide-bench.md",
+        "guide-saved-capture.md",
+        "guide-lesson.md",
+    ] {
+        check(&top().join("docs").join(name));
+    }
+}
+
 /// Runs every block of a file.
 fn check(path: &Path) {
     let text = fs::read_to_string(path).unwrap();
@@ -26,6 +38,7 @@ fn check(path: &Path) {
     let mut ran = 0;
     let mut lines = text.lines().peekable();
     let mut inside = false;
+    let scratch = scratch();
     while let Some(line) = lines.next() {
         fresh.push_str(line);
         fresh.push('\n');
@@ -46,7 +59,7 @@ fn check(path: &Path) {
         if cut {
             shown.pop();
         }
-        let printed = output(command);
+        let printed = output(command, scratch.path());
         let mut printed: Vec<&str> = printed.lines().map(str::trim_end).collect();
         if cut {
             let keep = if shown.is_empty() { SHOWN } else { shown.len() };
@@ -71,13 +84,40 @@ fn check(path: &Path) {
     }
 }
 
-/// What a command prints, run in the top folder on 80 columns.
-fn output(command: &str) -> String {
-    let mut words = command.split_whitespace();
+/// An empty folder with the demo captures in it.
+fn scratch() -> tempfile::TempDir {
+    let scratch = tempfile::tempdir().unwrap();
+    let demos = fs::read_dir(top().join("captures")).unwrap();
+    for demo in demos.map(|entry| entry.unwrap().path()) {
+        let copy = scratch
+            .path()
+            .join("captures")
+            .join(demo.file_name().unwrap());
+        fs::create_dir_all(&copy).unwrap();
+        for file in fs::read_dir(&demo).into_iter().flatten() {
+            let file = file.unwrap().path();
+            fs::copy(&file, copy.join(file.file_name().unwrap())).unwrap();
+        }
+    }
+    scratch
+}
+
+/// What a command prints, run in a folder on 80 columns, on a fixed day.
+fn output(command: &str, folder: &Path) -> String {
+    // Words in quotes stay together, as in a shell.
+    let words = command.split('\'').enumerate().flat_map(|(at, piece)| {
+        if at % 2 == 1 {
+            vec![piece]
+        } else {
+            piece.split_whitespace().collect()
+        }
+    });
+    let mut words = words.into_iter();
     assert_eq!(words.next(), Some("tonering"), "{command}");
-    let output = program(&top())
+    let output = program(folder)
         .args(words)
         .env("COLUMNS", "80")
+        .env("SOURCE_DATE_EPOCH", "1800000000")
         .stderr(Stdio::inherit())
         .output()
         .unwrap();
