@@ -3,10 +3,14 @@
 //! `TONERING_UPDATE=1 cargo test --features schema --test it schemas` writes them anew.
 
 use std::fs;
+use std::path::PathBuf;
 
 use serde_json::Value;
+use tonering::notes::NotesFile;
 use tonering::report::comparison::json::ComparisonOut;
 use tonering::report::json::{self, shape::ReportOut};
+use tonering::rules::RulesFile;
+use tonering::signal::profile::ProfileFile;
 
 use crate::command::top;
 use crate::report_example::example;
@@ -23,6 +27,12 @@ fn schemas() -> Vec<(&'static str, Value)> {
             "comparison.schema.json",
             value(schemars::schema_for!(ComparisonOut)),
         ),
+        (
+            "profile.schema.json",
+            value(schemars::schema_for!(ProfileFile)),
+        ),
+        ("notes.schema.json", value(schemars::schema_for!(NotesFile))),
+        ("rules.schema.json", value(schemars::schema_for!(RulesFile))),
     ]
 }
 
@@ -43,12 +53,17 @@ fn committed_schemas_are_up_to_date() {
     }
 }
 
+fn schema(file: &str) -> Value {
+    let found = schemas().into_iter().find(|(name, _)| *name == file);
+    found.unwrap().1
+}
+
 #[test]
 fn the_example_report_meets_its_schema() {
     let mut out = Vec::new();
     json::write(&example(), &mut out, json::Form::OneLine).unwrap();
     let report: Value = serde_json::from_slice(&out).unwrap();
-    let (_, schema) = schemas().swap_remove(0);
+    let schema = schema("report.schema.json");
     let mut faults = Vec::new();
     check(&report, &schema, &schema, "report", &mut faults);
     assert_eq!(faults, Vec::<String>::new());
@@ -67,27 +82,126 @@ fn the_example_report_meets_its_schema() {
     }
 }
 
+/// The shipped and the demo files of one format, by their paths.
+fn examples(folder: &str, named: &str) -> Vec<(PathBuf, Value)> {
+    let mut folders = vec![top().join(folder)];
+    let mut found = Vec::new();
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                folders.push(path);
+            } else if path.extension().is_some_and(|ending| ending == "yaml") {
+                let text = fs::read_to_string(&path).unwrap();
+                let value: Value = serde_yaml::from_str(&text).unwrap();
+                if value.get(named).is_some() {
+                    found.push((path, value));
+                }
+            }
+        }
+    }
+    found
+}
+
+#[test]
+fn shipped_and_demo_files_meet_their_schemas() {
+    for (file, folder, named, least) in [
+        ("profile.schema.json", "captures", "profile", 10),
+        ("notes.schema.json", "captures", "notes", 5),
+        ("rules.schema.json", "rules", "rules", 5),
+    ] {
+        let schema = schema(file);
+        let examples = examples(folder, named);
+        assert!(examples.len() >= least, "{file}: {}", examples.len());
+        for (path, value) in examples {
+            let name = path.display().to_string();
+            let mut faults = Vec::new();
+            check(&value, &schema, &schema, &name, &mut faults);
+            assert_eq!(faults, Vec::<String>::new());
+            // The check can fail: another version's type, and a key that the format does not know.
+            for (key, spoilt) in [(named, "one".into()), ("colour", Value::from("blue"))] {
+                let mut value = value.clone();
+                value[key] = spoilt;
+                let mut faults = Vec::new();
+                check(&value, &schema, &schema, &name, &mut faults);
+                assert_eq!(faults.len(), 1, "{faults:?}");
+            }
+        }
+    }
+}
+
+#[test]
+fn choices_and_limits_of_a_profile_are_in_its_schema() {
+    let schema = schema("profile.schema.json");
+    for (text, faulty) in [
+        (
+            "profile: 1\nmodules: [{ name: A, role: brakes, request: 0x740, response: 0x748 }]",
+            false,
+        ),
+        ("profile: 2", true),
+        (
+            "profile: 1\nmodules: [{ name: A, role: boat, request: 0x740, response: 0x748 }]",
+            true,
+        ),
+        (
+            "profile: 1\nmodules: [{ name: A, role: brakes, request: -1, response: 0x748 }]",
+            true,
+        ),
+        ("profile: 1\nwheels: { sensor: none }", true),
+    ] {
+        let value: Value = serde_yaml::from_str(text).unwrap();
+        let mut faults = Vec::new();
+        check(&value, &schema, &schema, "profile", &mut faults);
+        assert_eq!(!faults.is_empty(), faulty, "{text}: {faults:?}");
+    }
+}
+
 /// The part of JSON Schema that our schemas use; a key that no schema names is a fault as well.
 fn check(value: &Value, schema: &Value, root: &Value, path: &str, faults: &mut Vec<String>) {
     if let Some(reference) = schema["$ref"].as_str() {
         let target = root.pointer(reference.trim_start_matches('#')).unwrap();
         return check(value, target, root, path, faults);
     }
-    if let Some(choices) = schema["anyOf"].as_array() {
-        let fits = choices.iter().any(|choice| {
+    for (key, most) in [("anyOf", usize::MAX), ("oneOf", 1)] {
+        let Some(choices) = schema[key].as_array() else {
+            continue;
+        };
+        let fitting = choices.iter().filter(|choice| {
             let mut found = Vec::new();
             check(value, choice, root, path, &mut found);
             found.is_empty()
         });
-        if !fits {
-            faults.push(format!("{path} fits no choice"));
+        let fitting = fitting.count();
+        if fitting == 0 || fitting > most {
+            faults.push(format!("{path} fits {fitting} choices"));
         }
         return;
+    }
+    if let Some(only) = schema.get("const").filter(|only| *only != value) {
+        faults.push(format!("{path} is not {only}"));
+        return;
+    }
+    if let Some(words) = schema["enum"]
+        .as_array()
+        .filter(|words| !words.contains(value))
+    {
+        faults.push(format!("{path} is none of {words:?}"));
+        return;
+    }
+    if let Some(number) = value.as_f64() {
+        let below = schema["minimum"]
+            .as_f64()
+            .is_some_and(|least| number < least);
+        let above = schema["maximum"].as_f64().is_some_and(|most| number > most);
+        if below || above {
+            faults.push(format!("{path} is outside of its limits"));
+            return;
+        }
     }
     let kind = match value {
         Value::Null => "null",
         Value::Bool(_) => "boolean",
-        Value::Number(number) if number.is_u64() => "integer",
+        Value::Number(number) if number.is_u64() || number.is_i64() => "integer",
         Value::Number(_) => "number",
         Value::String(_) => "string",
         Value::Array(_) => "array",
