@@ -17,5 +17,6 @@ mod report;
 mod report_example;
 #[cfg(feature = "schema")]
 mod schemas;
+mod shipped_rules;
 mod tidy;
 mod wheels;

@@ -1,0 +1,362 @@
+//! Situations without a printed list: silences, voltages, hand checks that contradict codes, sound vehicles, codes from
+//! the past, two faults at once.
+//!
+//! Source of all: common practice, and what the causes mean by their definition; no published case was found.
+
+use tonering::place::{Axle, Place, Wheel};
+use tonering::vehicle::{ModuleState, Role, SensorKind};
+
+use super::scene::{Judgement, PRESENT, STORED, Scene};
+
+const LEFT_FRONT: Place = Place::Wheel(Wheel::LeftFront);
+const RIGHT_REAR: Place = Place::Wheel(Wheel::RightRear);
+
+/// A silent brake module among neighbours that answer and miss it.
+fn silent() -> Scene {
+    let mut scene = Scene::empty();
+    scene.module("Brake control", Role::Brakes, ModuleState::Silent);
+    scene
+        .neighbour("Engine", Role::Powertrain)
+        .neighbour("Body", Role::Body)
+        .code_from(1, "U0121-00", PRESENT)
+        .code_from(2, "U0121-00", PRESENT)
+}
+
+#[track_caller]
+fn leads(judged: &Judgement, cause: &str, place: Place) {
+    assert_eq!(judged.first(), (cause, place), "\n{}", judged.head());
+}
+
+#[track_caller]
+fn above(judged: &Judgement, cause: &str, place: Place, least: f64) {
+    let got = judged.of(cause, place);
+    assert!(got >= least, "{cause} at {place}: {got}\n{}", judged.head());
+}
+
+#[track_caller]
+fn below(judged: &Judgement, cause: &str, most: f64) {
+    let got = judged.highest(cause);
+    assert!(got <= most, "{cause}: {got}\n{}", judged.head());
+}
+
+#[test]
+fn a_silent_module_leads_to_its_feed_before_itself() {
+    let judged = silent().judge();
+    leads(&judged, "supply-lost", Place::Vehicle);
+    below(&judged, "module-internal", 0.2);
+    for cause in ["sensor-circuit", "sensor-failed", "tone-ring"] {
+        below(&judged, cause, 0.1);
+    }
+}
+
+#[test]
+fn a_silent_module_with_a_blown_fuse_has_lost_its_feed() {
+    let judged = silent().noted("abs-fuse, result: blown").judge();
+    leads(&judged, "supply-lost", Place::Vehicle);
+    above(&judged, "supply-lost", Place::Vehicle, 0.95);
+}
+
+#[test]
+fn a_silent_module_with_feed_earth_and_bus_sound_is_at_fault_itself() {
+    let judged = silent()
+        .noted("abs-fuse, result: intact")
+        .noted("abs-supply-voltage, value_v: 12.6")
+        .noted("abs-earth-drop, value_v: 0.05")
+        .noted("bus-resistance, value_ohm: 60")
+        .judge();
+    leads(&judged, "module-internal", Place::Vehicle);
+    above(&judged, "module-internal", Place::Vehicle, 0.5);
+}
+
+#[test]
+fn silence_all_around_is_the_bus() {
+    let mut scene = Scene::empty();
+    scene.module("Brake control", Role::Brakes, ModuleState::Silent);
+    scene.module("Body", Role::Body, ModuleState::Silent);
+    let scene = scene
+        .neighbour("Engine", Role::Powertrain)
+        .code_from(2, "U0121-00", PRESENT)
+        .code_from(2, "U0140-00", PRESENT)
+        .code_from(2, "U0073-00", PRESENT);
+    let judged = scene.judge();
+    leads(&judged, "network", Place::Vehicle);
+    above(&judged, "network", Place::Vehicle, 0.9);
+}
+
+#[test]
+fn low_voltage_everywhere_is_battery_or_charging() {
+    let mut scene = Scene::new().read().code("U3003-16", PRESENT);
+    scene.record.signals.supply_voltage = Some(Scene::volts(8.6));
+    scene.record.signals.battery_voltage = Some(Scene::volts(9.0));
+    let judged = scene.judge();
+    leads(&judged, "supply-low", Place::Vehicle);
+    above(&judged, "supply-low", Place::Vehicle, 0.9);
+}
+
+#[test]
+fn low_voltage_at_the_module_alone_is_its_earth_or_feed() {
+    let mut scene = Scene::new().read().code("C0564-00", PRESENT);
+    scene.record.signals.supply_voltage = Some(Scene::volts(9.0));
+    scene.record.signals.battery_voltage = Some(Scene::volts(14.1));
+    let judged = scene.judge();
+    leads(&judged, "earth-poor", Place::Vehicle);
+    below(&judged, "supply-low", 0.2);
+}
+
+#[test]
+fn hand_checks_part_sensor_from_wire() {
+    let code = || {
+        Scene::new()
+            .read()
+            .sensors(SensorKind::Passive)
+            .code("C0031-13", PRESENT)
+    };
+    let before = code().judge();
+    leads(&before, "sensor-circuit", LEFT_FRONT);
+    let wire = code()
+        .noted("sensor-wiring-test, wheel: left-front, result: open")
+        .judge();
+    leads(&wire, "sensor-circuit", LEFT_FRONT);
+    above(&wire, "sensor-circuit", LEFT_FRONT, 0.95);
+    let sensor = code()
+        .noted("sensor-wiring-test, wheel: left-front, result: good")
+        .noted("sensor-resistance, wheel: left-front, value_ohm: .inf")
+        .judge();
+    leads(&sensor, "sensor-failed", LEFT_FRONT);
+    above(&sensor, "sensor-failed", LEFT_FRONT, 0.75);
+    let follows = code()
+        .noted("sensor-swap-test, wheel: left-front, result: fault-follows-sensor")
+        .judge();
+    leads(&follows, "sensor-failed", LEFT_FRONT);
+    above(&follows, "sensor-failed", LEFT_FRONT, 0.85);
+}
+
+#[test]
+fn a_look_that_contradicts_the_code_wins() {
+    let ring = || Scene::new().read().code("C0030-07", PRESENT);
+    leads(&ring().judge(), "tone-ring", LEFT_FRONT);
+    let intact = ring()
+        .noted("tone-ring-look, wheel: left-front, result: intact")
+        .noted("bearing-play, wheel: left-front, result: present")
+        .judge();
+    leads(&intact, "wheel-bearing", LEFT_FRONT);
+    above(&intact, "wheel-bearing", LEFT_FRONT, 0.8);
+}
+
+#[test]
+fn fluid_and_pads() {
+    let low = || Scene::new().read().code("C0049-00", PRESENT);
+    let judged = low().judge();
+    leads(&judged, "fluid-low-worn-pads", Place::Vehicle);
+    above(&judged, "fluid-leak", Place::Vehicle, 0.1);
+    let judged = low()
+        .noted("fluid-level, result: below-minimum")
+        .noted("leak-look, result: dry")
+        .noted("pad-thickness, wheel: left-front, value_mm: 2.1")
+        .judge();
+    leads(&judged, "fluid-low-worn-pads", Place::Vehicle);
+    above(&judged, "fluid-low-worn-pads", Place::Vehicle, 0.9);
+    let judged = low()
+        .noted("fluid-level, result: below-minimum")
+        .noted("leak-look, result: wet")
+        .judge();
+    leads(&judged, "fluid-leak", Place::Vehicle);
+    let judged = low()
+        .noted("fluid-level, result: ok")
+        .noted("level-switch-test, result: stuck")
+        .judge();
+    leads(&judged, "fluid-level-switch", Place::Vehicle);
+    above(&judged, "fluid-level-switch", Place::Vehicle, 0.95);
+}
+
+#[test]
+fn each_plain_cause_is_found_by_its_code_and_confirmed_by_its_check() {
+    for (code, check, cause) in [
+        ("C0020-11", "pump-test, result: dead", "pump-motor"),
+        ("C0010-13", "valve-test, result: faulty", "valve-circuit"),
+        (
+            "C0040-64",
+            "brake-lamp-switch, result: stuck",
+            "brake-switch",
+        ),
+        (
+            "C0044-64",
+            "brake-pressure-compare, result: disagrees",
+            "pressure-sensor",
+        ),
+        (
+            "C0063-64",
+            "motion-zero-check, result: offset",
+            "motion-sensor",
+        ),
+        (
+            "C0051-54",
+            "motion-zero-check, result: offset",
+            "motion-sensor",
+        ),
+        ("U0300-55", "coding-check, result: missing", "module-coding"),
+        (
+            "U3000-49",
+            "abs-supply-voltage, value_v: 12.6",
+            "module-internal",
+        ),
+    ] {
+        let scene = || Scene::new().read().code(code, PRESENT);
+        let judged = scene().judge();
+        leads(&judged, cause, Place::Vehicle);
+        let judged = scene().noted(check).judge();
+        leads(&judged, cause, Place::Vehicle);
+        above(&judged, cause, Place::Vehicle, 0.8);
+    }
+}
+
+#[test]
+fn swapped_sides_and_odd_tyres_are_settled_by_hand() {
+    let judged = Scene::new()
+        .read()
+        .noted("sensor-sides, axle: front, result: swapped")
+        .judge();
+    leads(&judged, "sensors-swapped", Place::Axle(Axle::Front));
+    let judged = Scene::new()
+        .read()
+        .code("C0037-62", PRESENT)
+        .noted("tyre-size, wheel: left-rear, result: different")
+        .judge();
+    leads(&judged, "tyre-mismatch", Place::Wheel(Wheel::LeftRear));
+    above(&judged, "tyre-mismatch", Place::Wheel(Wheel::LeftRear), 0.9);
+}
+
+#[test]
+fn a_sound_vehicle_is_not_accused() {
+    let mut scene = Scene::new()
+        .read()
+        .neighbour("Engine", Role::Powertrain)
+        .code_from(1, "P0420-00", PRESENT);
+    scene.record.signals.supply_voltage = Some(Scene::volts(14.0));
+    scene.record.signals.battery_voltage = Some(Scene::volts(14.1));
+    let judged = scene.judge();
+    for (cause, place, probability) in &judged.causes {
+        assert!(
+            cause == "no-present-fault" || *probability < 0.05,
+            "{cause} at {place}: {probability}\n{}",
+            judged.head()
+        );
+    }
+}
+
+#[test]
+fn codes_of_other_systems_do_not_disturb() {
+    let base = || Scene::new().read().code("C0031-13", PRESENT);
+    let quiet = base().neighbour("Engine", Role::Powertrain).judge();
+    let noisy = base()
+        .neighbour("Engine", Role::Powertrain)
+        .code_from(1, "P0300-00", PRESENT)
+        .code_from(1, "B1234-11", PRESENT)
+        .judge();
+    for ((a, ..), (b, ..)) in quiet.causes.iter().zip(&noisy.causes).take(3) {
+        assert_eq!(a, b);
+    }
+    let of = |judged: &Judgement| judged.of("sensor-circuit", LEFT_FRONT);
+    assert!((of(&quiet) - of(&noisy)).abs() < 1e-9);
+}
+
+#[test]
+fn remembered_codes_alone_mean_nothing_is_wrong_now() {
+    let stored = Scene::new().read().code("C0031-13", STORED).judge();
+    leads(&stored, "no-present-fault", Place::Vehicle);
+    above(&stored, "no-present-fault", Place::Vehicle, 0.4);
+    for cause in ["sensor-circuit", "sensor-failed", "module-internal"] {
+        below(&stored, cause, 0.1);
+    }
+    let present = Scene::new().read().code("C0031-13", PRESENT).judge();
+    below(&present, "no-present-fault", 0.01);
+    assert!(
+        present.of("sensor-circuit", LEFT_FRONT) > 3.0 * stored.of("sensor-circuit", LEFT_FRONT),
+        "\n{}",
+        stored.head()
+    );
+}
+
+#[test]
+fn two_faults_stand_together() {
+    let judged = Scene::new()
+        .read()
+        .code("C0031-13", PRESENT)
+        .code("C0039-07", PRESENT)
+        .judge();
+    assert!(
+        judged.rank("sensor-circuit", LEFT_FRONT) < 3,
+        "\n{}",
+        judged.head()
+    );
+    assert!(
+        judged.rank("tone-ring", RIGHT_REAR) < 3,
+        "\n{}",
+        judged.head()
+    );
+    above(&judged, "sensor-circuit", LEFT_FRONT, 0.4);
+    above(&judged, "tone-ring", RIGHT_REAR, 0.3);
+}
+
+#[test]
+fn an_unread_brake_module_says_nothing() {
+    let unread = Scene::new().judge();
+    let empty = Scene::empty().judge();
+    // That it answers says something of its supply; of the wheels it says nothing.
+    for (cause, place, probability) in &empty.causes {
+        let change = (unread.of(cause, *place) - probability).abs();
+        assert!(
+            *place == Place::Vehicle || change < 0.005,
+            "{cause} {place}: {change}"
+        );
+    }
+    // Read and empty counts against every cause that codes would show.
+    let read = Scene::new().read().judge();
+    for cause in ["sensor-circuit", "sensor-failed", "tone-ring", "pump-motor"] {
+        assert!(read.highest(cause) < empty.highest(cause) / 2.0, "{cause}");
+    }
+}
+
+#[test]
+fn a_number_with_two_meanings_keeps_both_until_something_settles_it() {
+    // Without a third byte: left front sensor in the older numbering, feed of the right front one in the shared list.
+    let open = Scene::new().read().code("C0035", PRESENT).judge();
+    above(&open, "sensor-circuit", LEFT_FRONT, 0.1);
+    above(
+        &open,
+        "sensor-circuit",
+        Place::Wheel(Wheel::RightFront),
+        0.1,
+    );
+    // A third byte that only the older numbering uses.
+    let older = Scene::new().read().code("C0035-0A", PRESENT).judge();
+    assert!(
+        older.of("sensor-weak-signal", LEFT_FRONT) > 0.1,
+        "\n{}",
+        older.head()
+    );
+    below_at(&older, Place::Wheel(Wheel::RightFront), 0.05);
+    // Another code that only the older numbering has.
+    let company = Scene::new()
+        .read()
+        .code("C0035", PRESENT)
+        .code("C0225", PRESENT)
+        .judge();
+    assert!(
+        company.of("sensor-circuit", LEFT_FRONT)
+            > 4.0 * company.of("sensor-circuit", Place::Wheel(Wheel::RightFront)),
+        "\n{}",
+        company.head()
+    );
+}
+
+#[track_caller]
+fn below_at(judged: &Judgement, place: Place, most: f64) {
+    for (cause, at, probability) in &judged.causes {
+        assert!(
+            *at != place || *probability <= most,
+            "{cause} at {at}: {probability}\n{}",
+            judged.head()
+        );
+    }
+}
