@@ -19,5 +19,6 @@ pub mod service;
 pub mod signal;
 pub mod transport;
 pub mod trouble;
+mod unseen;
 pub mod vehicle;
 pub mod wheel;

@@ -1,5 +1,4 @@
-//! Any bytes as a capture: `cargo fuzz run capture`.
-
+//! Any bytes as a capture, through everything to the printers: no panic, bounded memory.
 #![no_main]
 
-libfuzzer_sys::fuzz_target!(|bytes: &[u8]| tonering::capture::torture::read_anything(bytes));
+libfuzzer_sys::fuzz_target!(|input: &[u8]| tonering_fuzz::bodies::capture(input));

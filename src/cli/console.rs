@@ -7,6 +7,8 @@
 
 use std::io::{IsTerminal as _, Write as _};
 
+use tonering::report::escape::is_unseen;
+
 /// What standard output and standard error can show.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Console {
@@ -54,13 +56,11 @@ pub(crate) fn remark(words: &str) {
     let _ = writeln!(std::io::stderr(), "tonering: {}", printable(words));
 }
 
-/// The text with everything that could steer a terminal shown as `\u{1b}`.
+/// The text with everything that could steer a terminal, or that nobody would see, shown as `\u{1b}`; ends of lines stay.
 pub(crate) fn printable(text: &str) -> String {
     let mut shown = String::with_capacity(text.len());
     for character in text.chars() {
-        let steers = (character.is_control() && character != '\n')
-            || matches!(character, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
-        if steers {
+        if is_unseen(character) && character != '\n' {
             shown.extend(character.escape_unicode());
         } else {
             shown.push(character);
@@ -78,6 +78,10 @@ mod tests {
         assert_eq!(
             printable("a\u{1b}[2Jb\u{202e}c\r"),
             "a\\u{1b}[2Jb\\u{202e}c\\u{d}"
+        );
+        assert_eq!(
+            printable("signals.f\u{61c}id\u{9b}\u{200b}"),
+            "signals.f\\u{61c}id\\u{9b}\\u{200b}"
         );
         assert_eq!(printable("205/55R16 – gut"), "205/55R16 – gut");
     }

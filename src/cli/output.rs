@@ -6,6 +6,8 @@ use std::path::{Path, PathBuf};
 use anyhow::Context as _;
 use tempfile::NamedTempFile;
 
+use super::ending::Watch;
+
 const BUFFER: usize = 64 * 1024;
 
 /// A sink for results. What was written to a file is there under its name only after [`Output::finish`].
@@ -18,7 +20,7 @@ pub(crate) struct Output {
 enum Sink {
     Standard(BufWriter<StdoutLock<'static>>),
     /// A device or pipe, which cannot be replaced.
-    Direct(BufWriter<std::fs::File>),
+    Direct(BufWriter<std::fs::File>, PathBuf),
     File(BufWriter<NamedTempFile>, PathBuf),
 }
 
@@ -32,7 +34,7 @@ impl Output {
                     .write(true)
                     .open(path)
                     .with_context(|| format!("{}: cannot be written", path.display()))?;
-                Sink::Direct(BufWriter::with_capacity(BUFFER, file))
+                Sink::Direct(BufWriter::with_capacity(BUFFER, file), path.to_owned())
             }
             Some(path) => {
                 let folder = match path.parent() {
@@ -47,9 +49,11 @@ impl Output {
                     // What an ordinary new file gets: the user's mask takes away from it.
                     builder.permissions(std::fs::Permissions::from_mode(0o666));
                 }
+                let watch = Watch::begin();
                 let file = builder
                     .tempfile_in(folder)
                     .with_context(|| format!("{}: cannot be written", path.display()))?;
+                watch.over(file.path());
                 Sink::File(BufWriter::with_capacity(BUFFER, file), path.to_owned())
             }
         };
@@ -59,8 +63,10 @@ impl Output {
     /// Flushes, and gives a file its name.
     pub(crate) fn finish(self) -> anyhow::Result<()> {
         match self.sink {
-            Sink::Standard(mut out) => out.flush().context("standard output"),
-            Sink::Direct(mut out) => out.flush().context("output"),
+            Sink::Standard(mut out) => out.flush().context("standard output cannot be written"),
+            Sink::Direct(mut out, path) => out
+                .flush()
+                .with_context(|| format!("{}: cannot be written", path.display())),
             Sink::File(out, path) => {
                 let cannot = || format!("{}: cannot be written", path.display());
                 let file = out
@@ -77,18 +83,31 @@ impl Output {
 
 impl Write for Output {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        match &mut self.sink {
+        let written = match &mut self.sink {
             Sink::Standard(out) => out.write(bytes),
-            Sink::Direct(out) => out.write(bytes),
+            Sink::Direct(out, _) => out.write(bytes),
             Sink::File(out, _) => out.write(bytes),
-        }
+        };
+        written.map_err(|error| self.named(&error))
     }
 
     fn flush(&mut self) -> io::Result<()> {
-        match &mut self.sink {
+        let flushed = match &mut self.sink {
             Sink::Standard(out) => out.flush(),
-            Sink::Direct(out) => out.flush(),
+            Sink::Direct(out, _) => out.flush(),
             Sink::File(out, _) => out.flush(),
-        }
+        };
+        flushed.map_err(|error| self.named(&error))
+    }
+}
+
+impl Output {
+    /// The error with the name of where it happened; its kind stays, for a closed pipe is told by it.
+    fn named(&self, error: &io::Error) -> io::Error {
+        let name = match &self.sink {
+            Sink::Standard(_) => "standard output".to_owned(),
+            Sink::Direct(_, path) | Sink::File(_, path) => path.display().to_string(),
+        };
+        io::Error::new(error.kind(), format!("{name} cannot be written: {error}"))
     }
 }

@@ -6,13 +6,21 @@
     reason = "tests read files, and a failed helper is a failed test"
 )]
 
+#[expect(
+    unreachable_pub,
+    reason = "the fuzz targets call them from their own crate"
+)]
+mod bodies;
 mod calibration;
 mod case;
 mod command;
 mod compare;
 mod console;
+mod damage;
 mod decode;
+mod ends;
 mod explain;
+mod fuzz_replay;
 mod report;
 mod report_example;
 #[cfg(feature = "schema")]

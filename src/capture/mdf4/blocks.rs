@@ -10,7 +10,7 @@ use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 
 /// Largest file that is held in memory because it cannot be read where it lies, in bytes.
-pub(in crate::capture) const MAX_HELD: u64 = 2 << 30;
+pub(in crate::capture) const MAX_HELD: u64 = 512 << 20;
 /// Largest block that is not data, in bytes.
 const MAX_DESCRIPTION: u64 = 4 << 20;
 

@@ -4,6 +4,7 @@ use tonering::frame::Channels;
 use tonering::service::head;
 use tonering::transport::{Address, Control, Pace};
 
+use super::super::console::printable;
 use super::lines::Lines;
 use super::{Printer, Shown, json, text};
 
@@ -121,6 +122,7 @@ impl Printer for Csv {
 
 /// One cell: quoted where it must be; a text that a spreadsheet would compute gets an apostrophe before it.
 fn cell(out: &mut Lines, text: &str) {
+    let text = &printable(text);
     let computes = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
     if !computes && !text.contains([',', '"', '\n', '\r']) {
         out.text(text);

@@ -5,6 +5,7 @@
 use std::fmt;
 
 use tonering::frame::Timestamp;
+use tonering::report::escape::is_unseen;
 
 /// Bytes that are waiting to be written.
 #[derive(Debug)]
@@ -122,6 +123,9 @@ impl Lines {
 
     /// The inside of a JSON string.
     pub(crate) fn escaped(&mut self, text: &str) {
+        if !text.is_ascii() {
+            return self.escaped_slowly(text);
+        }
         let special = |byte: &u8| matches!(byte, b'"' | b'\\' | 0x00..=0x1F | 0x7F);
         let mut rest = text.as_bytes();
         // Without a way out in the middle this is done for many bytes at once.
@@ -141,6 +145,29 @@ impl Lines {
             rest = special.get(1..).unwrap_or_default();
         }
         self.bytes.extend_from_slice(rest);
+    }
+
+    /// The same where characters beyond ASCII may be among them that steer a terminal or cannot be seen.
+    #[cold]
+    fn escaped_slowly(&mut self, text: &str) {
+        for character in text.chars() {
+            if character.is_ascii() || !is_unseen(character) {
+                let mut bytes = [0; 4];
+                let shown = character.encode_utf8(&mut bytes);
+                if shown.is_ascii() {
+                    self.escaped(shown);
+                } else {
+                    self.text(shown);
+                }
+                continue;
+            }
+            for unit in character.encode_utf16(&mut [0; 2]) {
+                self.text("\\u");
+                for byte in unit.to_be_bytes() {
+                    self.hex(byte);
+                }
+            }
+        }
     }
 
     /// Something that prints itself, as the inside of a JSON string.
@@ -198,6 +225,10 @@ mod tests {
             "a\\\"b\\\\c\\u001B\\u007Fé"
         );
         assert_eq!(made(|out| out.escaped_of(&"x\n")), "x\\u000A");
+        assert_eq!(
+            made(|out| out.escaped("ä\u{9b}2J\"\u{202e}\u{e0041}\n")),
+            "ä\\u009B2J\\\"\\u202E\\uDB40\\uDC41\\u000A"
+        );
     }
 
     #[test]

@@ -9,6 +9,7 @@ use crate::frame::CanId;
 use crate::place::Wheel;
 use crate::signal::{Carrier, Coding, SignalName, SignalSource, Unit};
 use crate::transport::{Address, Addressing};
+use crate::unseen::is_unseen;
 use crate::vehicle::{Role, SensorKind};
 
 use super::Profile;
@@ -210,7 +211,7 @@ const fn addressing_id(addressing: Addressing) -> &'static str {
     }
 }
 
-/// Text as a YAML scalar in double quotes.
+/// Text as a YAML scalar in double quotes, with everything written out that would steer a terminal.
 fn quoted(text: &str) -> String {
     let mut out = String::from("\"");
     for c in text.chars() {
@@ -219,8 +220,11 @@ fn quoted(text: &str) -> String {
                 out.push('\\');
                 out.push(c);
             }
-            c if c.is_control() => {
-                let _ = write!(out, "\\u{:04X}", u32::from(c));
+            c if is_unseen(c) => {
+                let _ = match u32::from(c) {
+                    short @ 0..=0xFFFF => write!(out, "\\u{short:04X}"),
+                    long => write!(out, "\\U{long:08X}"),
+                };
             }
             c => out.push(c),
         }

@@ -226,3 +226,22 @@ fn the_profiles_of_the_guide_are_read() {
         }
     }
 }
+
+#[test]
+fn a_name_that_would_steer_a_terminal_is_written_out() {
+    let name = "Trolley \u{1b}[31m \u{9b}2J \u{202e}x\u{200b}\u{e0041} \"ä\"";
+    let profile = Profile {
+        name: name.to_owned(),
+        ..Profile::default()
+    };
+    let written = profile.to_yaml();
+    assert!(
+        !written
+            .chars()
+            .any(|c| c != '\n' && crate::unseen::is_unseen(c))
+    );
+    let read = Profile::parse(&written, "written.yaml", &mut |_| {
+        Err(ErrorKind::NotFound.into())
+    });
+    assert_eq!(read.unwrap().name, name);
+}

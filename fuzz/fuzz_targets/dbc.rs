@@ -1,0 +1,4 @@
+//! Any bytes as a DBC file: no panic, bounded memory.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|input: &[u8]| tonering_fuzz::bodies::dbc(input));
