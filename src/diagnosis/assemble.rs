@@ -16,6 +16,8 @@ const MOST_WEIGHED: usize = 6;
 const LEAST_PROBABILITY: f64 = 0.001;
 /// What is absent is told for causes of at least this probability.
 const WORTH_EXPLAINING: f64 = 0.05;
+/// Below this no cause stands out.
+const STANDS_OUT: f64 = 0.1;
 /// Causes that are always listed.
 const ALWAYS_LISTED: usize = 5;
 /// Evidence further than this below what its causes usually bring about, in standard deviations, fits badly.
@@ -264,6 +266,10 @@ fn fit(diagnosis: &Diagnosis<'_>) -> Option<String> {
             "Nothing in these captures or notes says anything about the brakes. The numbers are only what is usual before any evidence."
                 .to_owned(),
         );
+    }
+    let likeliest = ranking.posterior.iter().copied().fold(0.0, f64::max);
+    if likeliest < STANDS_OUT && reading.states.iter().all(|&state| state != State::True) {
+        return Some("Nothing that was read points to a fault that is there now.".to_owned());
     }
     let bad = fit.deviation < BAD_FIT;
     if fit.unexplained.is_empty() && !bad {

@@ -320,6 +320,12 @@ pub(super) fn split(causes: &[CauseLine]) -> (&[CauseLine], &[CauseLine]) {
     causes.split_at(likely.max(FIRST).min(causes.len()))
 }
 
+/// Whether even the likeliest cause is improbable: then the remark on the fit says more than a list.
+pub(super) fn none_stands_out(report: &Report) -> bool {
+    let first = report.causes.first();
+    first.is_some_and(|cause| cause.probability < 0.1)
+}
+
 /// The strongest reason for a cause.
 pub(super) fn strongest<'a>(cause: &CauseLine, report: &'a Report) -> &'a str {
     let first = cause.speaks_for.first();

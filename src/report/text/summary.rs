@@ -46,6 +46,9 @@ fn causes(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
             "No cause could be ranked from what was read.",
         );
     }
+    if let (Some(fit), true) = (&report.fit, phrase::none_stands_out(report)) {
+        return page.text(Form::indent(2).style(BOLD), fit);
+    }
     for (at, cause) in report.causes.iter().take(phrase::FIRST).enumerate() {
         let lead = format!(
             "{}  {:>9}  {}  ",
