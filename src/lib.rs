@@ -9,6 +9,7 @@ pub mod comparison;
 pub mod diagnosis;
 pub mod evidence;
 pub mod frame;
+pub mod link;
 pub mod notes;
 pub mod place;
 pub mod ranking;

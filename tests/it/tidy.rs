@@ -27,6 +27,18 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("ranking", &[]),
     ("report", &[]),
     (
+        "link",
+        &[
+            "capture",
+            "transport",
+            "service",
+            "signal",
+            "trouble",
+            "vehicle",
+            "rig",
+        ],
+    ),
+    (
         "comparison",
         &["report", "trouble", "vehicle", "wheel", "signal"],
     ),
