@@ -57,7 +57,7 @@ pub(super) fn parse(text: RuleText<'_>) -> Result<RulesFile, RuleRemark> {
             line,
             column,
             path: String::new(),
-            message: error.to_string(),
+            message: without_place(&error),
             possible: Vec::new(),
         }
     })?;
@@ -67,10 +67,22 @@ pub(super) fn parse(text: RuleText<'_>) -> Result<RulesFile, RuleRemark> {
         Err(RuleRemark {
             file: text.name.to_owned(),
             line: 1,
-            column: 0,
+            column: 1,
             path: "rules".to_owned(),
             message: format!("version {} of the format is not known", file.rules),
             possible: vec![VERSION.to_string()],
         })
+    }
+}
+
+/// The parser's words without the place, which stands before them.
+fn without_place(error: &serde_yaml::Error) -> String {
+    let words = error.to_string();
+    let place = error
+        .location()
+        .map(|place| format!(" at line {} column {}", place.line(), place.column()));
+    match place.and_then(|place| words.strip_suffix(&place)) {
+        Some(words) => words.to_owned(),
+        None => words,
     }
 }

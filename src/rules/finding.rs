@@ -73,6 +73,34 @@ impl Condition {
             _ => {}
         }
     }
+
+    /// The same with the path of each part, `.when.any[1].check`, for a condition at `path`.
+    pub(super) fn walk_paths<'a>(&'a self, path: &str, see: &mut impl FnMut(&'a Self, &str)) {
+        let name = match self {
+            Self::Code(_) => "code",
+            Self::Silent(_) => "silent",
+            Self::Cleared(_) => "cleared",
+            Self::Voltage(_) => "voltage",
+            Self::Signal(_) => "signal",
+            Self::Bus(_) => "bus",
+            Self::Measure(_) => "measure",
+            Self::Check(_) => "check",
+            Self::All(_) => "all",
+            Self::Any(_) => "any",
+            Self::Not(_) => "not",
+        };
+        let path = format!("{path}.{name}");
+        see(self, &path);
+        match self {
+            Self::All(parts) | Self::Any(parts) => {
+                for (index, part) in parts.iter().enumerate() {
+                    part.walk_paths(&format!("{path}[{index}]"), see);
+                }
+            }
+            Self::Not(part) => part.walk_paths(&path, see),
+            _ => {}
+        }
+    }
 }
 
 /// A trouble code of a part, of a nature, in a state, from a module.

@@ -8,6 +8,7 @@ use super::caution::{Caution, SafetyRule};
 use super::check::CheckRule;
 use super::file::{self, RulesFile};
 use super::finding::{CheckCondition, Condition, FindingRule, Nature};
+use super::locate::locate;
 use super::remark::{RuleRemark, RuleText, RulesError, Spot};
 
 /// How many causes a vehicle with a lit lamp has on average, when no file says so.
@@ -93,8 +94,25 @@ pub(super) fn load(layers: &[&[RuleText<'_>]]) -> Result<Rules, RulesError> {
     } else {
         remarks.sort();
         remarks.dedup();
+        place(&mut remarks, layers);
         Err(RulesError { remarks })
     }
+}
+
+/// Most remarks whose exact place is looked up, each by reading its file once more.
+const MOST_PLACED: usize = 200;
+
+/// Gives remarks the place of exactly the part that they are about.
+fn place(remarks: &mut [RuleRemark], layers: &[&[RuleText<'_>]]) {
+    let files = || layers.iter().rev().flat_map(|layer| layer.iter());
+    for remark in remarks.iter_mut().take(MOST_PLACED) {
+        let text = files().find(|file| file.name == remark.file);
+        let found = text.and_then(|file| locate(file.text, &remark.path));
+        if let Some((line, column)) = found.filter(|_| !remark.path.is_empty()) {
+            (remark.line, remark.column) = (line, column);
+        }
+    }
+    remarks.sort();
 }
 
 /// The entries of all layers.
@@ -398,7 +416,8 @@ fn check_cause(cause: &Cause, spot: &Spot<'_>, known: &Known, remarks: &mut Vec<
         ("parts", cause.repair.parts),
     ] {
         if !(value >= 0.0 && value.is_finite()) {
-            remarks.push(spot.remark(".repair", name, "must be 0 or more", Vec::new()));
+            let inside = format!(".repair.{name}");
+            remarks.push(spot.remark(&inside, name, "must be 0 or more", Vec::new()));
         }
     }
     for (index, caution) in cause.cautions.iter().enumerate() {
@@ -446,32 +465,28 @@ fn check_finding(
     if !(finding.leak > 0.0 && finding.leak < 1.0) {
         remarks.push(spot.remark(".leak", "leak", "must be above 0 and below 1", Vec::new()));
     }
-    finding.when.walk(&mut |condition| match condition {
+    let mut see = |condition: &Condition, at: &str| match condition {
         Condition::Code(code) => {
-            for nature in &code.natures {
-                resolve(
-                    nature,
-                    &known.natures,
-                    "nature",
-                    ".when.code.natures",
-                    spot,
-                    remarks,
-                );
+            for (index, nature) in code.natures.iter().enumerate() {
+                let inside = format!("{at}.natures[{index}]");
+                resolve(nature, &known.natures, "nature", &inside, spot, remarks);
             }
         }
-        Condition::Check(check) => check_result(check, finding, spot, known, remarks),
+        Condition::Check(check) => check_result(check, at, finding, spot, known, remarks),
         Condition::All(parts) | Condition::Any(parts) if parts.is_empty() => {
-            remarks.push(spot.remark(".when", "when", "an empty list says nothing", Vec::new()));
+            remarks.push(spot.remark(at, "when", "an empty list says nothing", Vec::new()));
         }
         Condition::Voltage(voltage) if voltage.below.is_none() && voltage.above.is_none() => {
-            remarks.push(spot.remark(".when.voltage", "voltage", "has no limit", Vec::new()));
+            remarks.push(spot.remark(at, "voltage", "has no limit", Vec::new()));
         }
         _ => {}
-    });
+    };
+    finding.when.walk_paths(".when", &mut see);
 }
 
 fn check_result(
     condition: &CheckCondition,
+    at: &str,
     finding: &FindingRule,
     spot: &Spot<'_>,
     known: &Known,
@@ -480,7 +495,7 @@ fn check_result(
     let Some(check) = known.checks.get(&condition.id) else {
         let message = format!("there is no check {:?}", condition.id);
         let possible = known.checks.keys().cloned().collect();
-        remarks.push(spot.remark(".when.check.id", &condition.id, message, possible));
+        remarks.push(spot.remark(&format!("{at}.id"), &condition.id, message, possible));
         return;
     };
     if check.place != finding.place {
@@ -497,20 +512,14 @@ fn check_result(
             vec![check.place.id().to_owned()],
         ));
     }
-    for result in &condition.results {
+    for (index, result) in condition.results.iter().enumerate() {
         let results: Vec<String> = check
             .results
             .iter()
             .map(|result| result.id.clone())
             .collect();
-        resolve(
-            result,
-            &results,
-            "result",
-            ".when.check.results",
-            spot,
-            remarks,
-        );
+        let inside = format!("{at}.results[{index}]");
+        resolve(result, &results, "result", &inside, spot, remarks);
     }
     let limits = [
         condition.below,
@@ -524,7 +533,7 @@ fn check_result(
         (Some(_), ..) => "this check has a value: give below, above, or from and to",
         (None, ..) => "this check has results in words: give results",
     };
-    remarks.push(spot.remark(".when.check", &condition.id, message, Vec::new()));
+    remarks.push(spot.remark(at, &condition.id, message, Vec::new()));
 }
 
 fn check_check(check: &CheckRule, spot: &Spot<'_>, known: &Known, remarks: &mut Vec<RuleRemark>) {

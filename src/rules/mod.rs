@@ -11,6 +11,7 @@ mod file;
 mod finding;
 mod fingerprint;
 mod load;
+mod locate;
 mod place;
 mod remark;
 

@@ -102,14 +102,14 @@ checks:
 ";
     let faults = faults(&format!("{text}{CAUTION}"));
     for expected in [
-        "own.yaml:6:5: causes[0].weight: must be above 0",
+        "own.yaml:6:13: causes[0].weight: must be above 0",
         "own.yaml:10:16: causes[0].cautions[0]: there is no caution \"helmet\"; possible: gloves",
         "own.yaml:12:20: causes[0].shows[0].finding: there is no finding \"ratlle\"; possible: rattle",
-        "own.yaml:12:20: causes[0].shows[0].strength: the strength must be above 0 and at most 1",
+        "own.yaml:12:38: causes[0].shows[0].strength: the strength must be above 0 and at most 1",
         "own.yaml:15:9: findings[0].id: rattle is used by no cause",
-        "own.yaml:16:5: findings[0].place: the check shake is of a vehicle, the finding of a wheel; possible: vehicle",
-        "own.yaml:19:43: findings[0].when.check.results: there is no result \"loud\"; possible: quiet, noisy",
-        "own.yaml:20:5: findings[0].leak: must be above 0 and below 1",
+        "own.yaml:16:12: findings[0].place: the check shake is of a vehicle, the finding of a wheel; possible: vehicle",
+        "own.yaml:19:43: findings[0].when.check.results[0]: there is no result \"loud\"; possible: quiet, noisy",
+        "own.yaml:20:11: findings[0].leak: must be above 0 and below 1",
     ] {
         assert!(
             faults.iter().any(|fault| fault == expected),
@@ -124,8 +124,17 @@ fn a_fault_of_form_has_its_line() {
     assert_eq!(found.len(), 1);
     assert!(found[0].starts_with("own.yaml:4:5: "), "{found:?}");
     assert!(found[0].contains("plaice"), "{found:?}");
+    assert!(!found[0].contains(" at line "), "{found:?}");
     let found = faults("rules: 7\n");
-    assert!(found[0].contains("version 7"), "{found:?}");
+    assert!(
+        found[0].contains("own.yaml:1:8: rules: version 7"),
+        "{found:?}"
+    );
+    let found = faults("rules: 1\nfaults_expected: 9\n");
+    assert!(
+        found[0].starts_with("own.yaml:2:18: faults_expected: "),
+        "{found:?}"
+    );
     assert!(!faults("").is_empty());
     assert!(!faults("[").is_empty());
 }
