@@ -249,8 +249,11 @@ impl Bus for Port {
             if inner.down {
                 return Err(LinkError::Down { link: self.name() });
             }
+            let now = inner.now;
+            // A frame that a partner has begun to send is heard when it is over.
             let queue = inner.queues.get_mut(self.index);
-            if let Some(heard) = queue.and_then(VecDeque::pop_front) {
+            let next = queue.and_then(|queue| queue.pop_front_if(|heard| heard.time <= now));
+            if let Some(heard) = next {
                 return Ok(Some(heard));
             }
             if inner.now >= end {
