@@ -167,7 +167,7 @@ fn compared(
         vehicle::add_hashes(&mut lines, &side.hashes);
         lines
     });
-    compare(
+    let mut comparison = compare(
         concat!("tonering ", env!("CARGO_PKG_VERSION")),
         Some(profile.name.as_str()).filter(|name| !name.is_empty()),
         Side {
@@ -181,5 +181,10 @@ fn compared(
             captures: &captures_after,
         },
         &|code, failure| catalogue.meaning(code, failure).to_string(),
-    )
+    );
+    comparison.plots = [
+        diagnosis::plots(&before.record, &measures_before),
+        diagnosis::plots(&after.record, &measures_after),
+    ];
+    comparison
 }

@@ -55,6 +55,7 @@ pub fn compare(
         codes,
         modules,
         measures,
+        plots: Default::default(),
         remaining,
         visits: Vec::new(),
     };

@@ -15,4 +15,4 @@ pub use done::done;
 pub use lines::captures;
 pub use measures::{input, measures};
 pub use model::Model;
-pub use wheels::wheel_lines;
+pub use wheels::{plots, wheel_lines};

@@ -56,7 +56,7 @@ fn measure_line(named: Named<'_>) -> Option<MeasureLine> {
 }
 
 /// The four wheels drawn, each with what was found on it marked.
-pub(super) fn plots(record: &Record, measures: &Measures) -> Vec<Plot> {
+pub fn plots(record: &Record, measures: &Measures) -> Vec<Plot> {
     let wheels = Wheel::ALL
         .into_iter()
         .zip(&record.signals.speeds)

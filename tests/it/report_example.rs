@@ -626,6 +626,23 @@ pub(crate) const HARM: &[&str] = &[
     "",
 ];
 
+/// The start of the plots, with this at each mark, or without marks.
+fn drawn(plots: &[Plot], words: Option<&str>) -> Vec<Plot> {
+    let mut plots = plots.to_vec();
+    for plot in &mut plots {
+        plot.columns.truncate(60);
+        plot.reference.truncate(60);
+        match words {
+            Some(words) => plot
+                .marks
+                .iter_mut()
+                .for_each(|mark| mark.words = words.into()),
+            None => plot.marks.clear(),
+        }
+    }
+    plots
+}
+
 /// An invented comparison: one code gone, one not tested again, a drop-out that came seldom.
 pub(crate) fn comparison(text: &str) -> Comparison {
     let code = |code: &str, fate, after: Option<&str>, words: &str| CodeChange {
@@ -658,6 +675,7 @@ pub(crate) fn comparison(text: &str) -> Comparison {
     };
     let report = example();
     Comparison {
+        plots: [drawn(&report.plots, Some(text)), drawn(&report.plots, None)],
         program: report.program,
         vehicle: Some(text.into()),
         before: report.captures.clone(),

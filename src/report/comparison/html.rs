@@ -5,6 +5,7 @@ use std::io::{self, Write};
 use askama::Template;
 
 use super::{CodeChange, CodeFate, Comparison, MeasureChange, MeasureFate, Outcome, wording};
+use crate::report::html::drawing::{Drawings, highest};
 use crate::report::html::{STYLE, Visit, policy};
 use crate::report::{CaptureLine, phrase};
 
@@ -28,8 +29,15 @@ struct Page<'a> {
     codes: Vec<Code<'a>>,
     worth: Vec<Row<'a>>,
     others: Vec<Row<'a>>,
+    drawings: Vec<Side>,
     visits: Vec<Visit<'a>>,
     captures: Vec<Capture<'a>>,
+}
+
+/// The wheels of one side as drawn.
+struct Side {
+    title: &'static str,
+    drawn: Drawings,
 }
 
 /// A code in words.
@@ -93,12 +101,30 @@ impl<'a> Page<'a> {
                 .map(Row::new)
                 .collect(),
             others: others.map(Row::new).collect(),
+            drawings: drawings(comparison),
             visits: comparison.visits.iter().map(Visit::new).collect(),
             captures: side("Before", &comparison.before)
                 .chain(side("After", &comparison.after))
                 .collect(),
         }
     }
+}
+
+/// Both sides drawn to one scale of speed.
+fn drawings(comparison: &Comparison) -> Vec<Side> {
+    let [before, after] = &comparison.plots;
+    let top = highest(before).max(highest(after));
+    let sides = [
+        ("Before the repair", before, &comparison.before),
+        ("After the repair", after, &comparison.after),
+    ];
+    sides
+        .into_iter()
+        .filter_map(|(title, plots, captures)| {
+            let drawn = Drawings::new(plots, captures, top)?;
+            Some(Side { title, drawn })
+        })
+        .collect()
 }
 
 impl<'a> Code<'a> {

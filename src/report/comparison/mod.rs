@@ -6,6 +6,7 @@ pub mod markdown;
 pub mod text;
 pub(super) mod wording;
 
+use super::plot::Plot;
 use super::{CaptureLine, VisitLine};
 use crate::place::Place;
 
@@ -30,6 +31,8 @@ pub struct Comparison {
     pub modules: Vec<ModuleChange>,
     /// The measures of wheels, axles and vehicle that could be made before or after.
     pub measures: Vec<MeasureChange>,
+    /// The wheels as drawn: before and after.
+    pub plots: [Vec<Plot>; 2],
     /// What must still be driven or read to be sure.
     pub remaining: Vec<String>,
     /// Earlier visits of the same vehicle, the first one first.

@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 
 use crate::place::Place;
 use crate::report::plot::{Column, Plot};
-use crate::report::{Report, phrase};
+use crate::report::{CaptureLine, phrase};
 
 /// Width of the drawing in its own units: the whole time.
 const WIDTH: f64 = 10_000.0;
@@ -20,64 +20,63 @@ const MARKS: usize = 8;
 
 /// All plots of a page.
 #[derive(Debug)]
-pub(super) struct Drawings {
+pub(in crate::report) struct Drawings {
     /// Seconds from the left to the right edge.
-    pub(super) span_s: String,
+    pub(in crate::report) span_s: String,
     /// Time of the left edge as a person counts it, in seconds.
-    pub(super) from_s: String,
+    pub(in crate::report) from_s: String,
     /// Value at the top of the scale.
-    pub(super) top: String,
+    pub(in crate::report) top: String,
     /// Half of it.
-    pub(super) half: String,
+    pub(in crate::report) half: String,
     /// Labels of the time.
-    pub(super) times: Vec<String>,
+    pub(in crate::report) times: Vec<String>,
     /// The plots.
-    pub(super) plots: Vec<Drawing>,
+    pub(in crate::report) plots: Vec<Drawing>,
 }
 
 /// A plot.
 #[derive(Debug)]
-pub(super) struct Drawing {
+pub(in crate::report) struct Drawing {
     /// Its title.
-    pub(super) title: String,
+    pub(in crate::report) title: String,
     /// Its place, for the order on the page.
-    pub(super) class: &'static str,
+    pub(in crate::report) class: &'static str,
     /// Its unit.
-    pub(super) unit: &'static str,
+    pub(in crate::report) unit: &'static str,
     /// What can be seen in it, for those who cannot see it.
-    pub(super) words: String,
+    pub(in crate::report) words: String,
     /// The signal.
-    pub(super) path: String,
+    pub(in crate::report) path: String,
     /// What it is compared with.
-    pub(super) reference: String,
+    pub(in crate::report) reference: String,
     /// Marked intervals.
-    pub(super) marks: Vec<Band>,
+    pub(in crate::report) marks: Vec<Band>,
     /// The marks as a list.
-    pub(super) list: Vec<String>,
+    pub(in crate::report) list: Vec<String>,
     /// How many more marks there are.
-    pub(super) more: usize,
+    pub(in crate::report) more: usize,
 }
 
 /// A marked interval as drawn.
 #[derive(Debug)]
-pub(super) struct Band {
+pub(in crate::report) struct Band {
     /// Left edge.
-    pub(super) x: i64,
+    pub(in crate::report) x: i64,
     /// Width.
-    pub(super) width: i64,
+    pub(in crate::report) width: i64,
     /// What is there, and when.
-    pub(super) words: String,
+    pub(in crate::report) words: String,
 }
 
 impl Drawings {
-    /// The plots of a report; `None` when there is nothing to draw.
-    pub(super) fn new(report: &Report) -> Option<Self> {
-        let columns = || {
-            report
-                .plots
-                .iter()
-                .flat_map(|plot| plot.columns.iter().chain(&plot.reference))
-        };
+    /// The plots of a recording, at least to the value `least_top`; `None` when there is nothing to draw.
+    pub(in crate::report) fn new(
+        plots: &[Plot],
+        captures: &[CaptureLine],
+        least_top: f64,
+    ) -> Option<Self> {
+        let columns = || columns(plots);
         let first = columns()
             .map(|column| column.time_s)
             .fold(f64::INFINITY, f64::min);
@@ -87,16 +86,12 @@ impl Drawings {
         if !(first.is_finite() && last > first) {
             return None;
         }
-        let highest = columns()
-            .map(|column| f64::from(column.high))
-            .fold(0.0, f64::max);
         let scale = Scale {
             from_s: first,
             span_s: last - first,
-            top: top(highest),
+            top: top(highest(plots).max(least_top)),
             // Times are counted from the start of the first capture where that is where the drawing starts.
-            zero_s: report
-                .captures
+            zero_s: captures
                 .iter()
                 .filter_map(|capture| capture.first_s)
                 .find(|&start| start <= first && first - start < last - first)
@@ -114,13 +109,27 @@ impl Drawings {
             top: phrase::number(scale.top),
             half: phrase::number(scale.top / 2.0),
             times,
-            plots: report.plots.iter().map(|plot| scale.draw(plot)).collect(),
+            plots: plots.iter().map(|plot| scale.draw(plot)).collect(),
         })
     }
 }
 
+/// All columns of the plots, their references included.
+fn columns(plots: &[Plot]) -> impl Iterator<Item = &Column> {
+    plots
+        .iter()
+        .flat_map(|plot| plot.columns.iter().chain(&plot.reference))
+}
+
+/// The highest value that the plots show.
+pub(in crate::report) fn highest(plots: &[Plot]) -> f64 {
+    columns(plots)
+        .map(|column| f64::from(column.high))
+        .fold(0.0, f64::max)
+}
+
 /// Length of a bar for a share from 0 to 1, in hundredths; never so short that it cannot be seen.
-pub(super) fn bar(share: f64) -> String {
+pub(in crate::report) fn bar(share: f64) -> String {
     let length = (share.clamp(0.0, 1.0) * 100.0).max(if share > 0.0 { 0.5 } else { 0.0 });
     format!("{length:.1}")
 }

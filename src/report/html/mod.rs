@@ -3,7 +3,7 @@
 //! The templates beside this file hold the structure; what they show is prepared here. The page's own script (zoom and
 //! read-out of the plots) and style are allowed by their hashes and nothing else is, see `policy`.
 
-mod drawing;
+pub(super) mod drawing;
 pub(super) mod policy;
 
 use std::io::{self, Write};
@@ -188,7 +188,7 @@ impl<'a> Page<'a> {
             wheel_names: Wheel::ALL.map(|wheel| phrase::capital(wheel.words())),
             wheel_rows: phrase::wheel_rows(report),
             wheel_notes: phrase::wheel_notes(report),
-            drawings: Drawings::new(report),
+            drawings: Drawings::new(&report.plots, &report.captures, 0.0),
             checks: report
                 .checks
                 .iter()
