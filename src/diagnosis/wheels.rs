@@ -1,14 +1,16 @@
 //! The wheels of a report: measures as lines, traces as plots.
 
+use super::measures::input;
 use crate::place::{Place, Wheel};
 use crate::report::plot::{self, Column, Mark, Plot};
 use crate::report::{MeasureLine, WheelLine};
-use crate::signal::Trace;
 use crate::vehicle::Record;
-use crate::wheel::{Measured, Measures, Named};
+use crate::wheel::{Measured, Measures, Named, vehicle_speed};
 
 /// A pause longer than this many intervals breaks a drawn line.
 const PAUSE: f64 = 5.0;
+/// The vehicle's speed is smooth: it needs fewer columns than a wheel.
+const REFERENCE_COLUMNS: u32 = plot::COLUMNS / 4;
 /// How long an event without an end of its own is drawn, in s.
 const EVENT_S: f64 = 0.5;
 /// Events nearer than this are drawn as one, in s.
@@ -57,6 +59,7 @@ fn measure_line(named: Named<'_>) -> Option<MeasureLine> {
 
 /// The four wheels drawn, each with what was found on it marked.
 pub fn plots(record: &Record, measures: &Measures) -> Vec<Plot> {
+    let vehicle = vehicle_speed(&input(record));
     let wheels = Wheel::ALL
         .into_iter()
         .zip(&record.signals.speeds)
@@ -71,8 +74,10 @@ pub fn plots(record: &Record, measures: &Measures) -> Vec<Plot> {
                 title: capitalised(wheel.words()),
                 place: Place::Wheel(wheel),
                 unit: "km/h",
-                columns: columns(trace, interval_s),
-                reference: Vec::new(),
+                columns: columns(&trace.time_s, &trace.value, plot::COLUMNS, interval_s),
+                reference: vehicle.as_ref().map_or_else(Vec::new, |(time_s, speed)| {
+                    columns(time_s, speed, REFERENCE_COLUMNS, interval_s)
+                }),
                 marks: measured
                     .as_ref()
                     .map(|measured| marks(&measured.all()))
@@ -82,33 +87,49 @@ pub fn plots(record: &Record, measures: &Measures) -> Vec<Plot> {
         .collect()
 }
 
-fn columns(trace: &Trace, interval_s: f64) -> Vec<Column> {
+fn columns(time_s: &[f64], value: &[f32], count: u32, interval_s: f64) -> Vec<Column> {
     let pause = (interval_s * PAUSE).max(1.0);
-    plot::decimate(&trace.time_s, &trace.value, plot::COLUMNS, pause)
+    plot::decimate(time_s, value, count, pause)
 }
 
+/// What the shown measures mark, one after the other; what falls together is one mark that names all.
 fn marks(all: &[Named<'_>]) -> Vec<Mark> {
-    let mut marks: Vec<Mark> = Vec::new();
-    for named in all.iter().filter(|named| named.measured.is_shown()) {
-        for &time_s in named.measured.made().iter().flat_map(|made| &made.times_s) {
-            match marks.last_mut() {
-                Some(last)
-                    if last.words == named.name
-                        && time_s - last.to_s < JOIN_S
-                        && time_s >= last.from_s =>
-                {
-                    last.to_s = last.to_s.max(time_s + EVENT_S);
+    let shown = all.iter().filter(|named| named.measured.is_shown());
+    let mut events: Vec<(f64, &str)> = shown
+        .flat_map(|named| {
+            let times = named
+                .measured
+                .made()
+                .into_iter()
+                .flat_map(|made| &made.times_s);
+            times.map(|&time_s| (time_s, named.name))
+        })
+        .collect();
+    events.sort_by(|one, other| one.0.total_cmp(&other.0));
+    let mut marks: Vec<(Mark, Vec<&str>)> = Vec::new();
+    for (time_s, name) in events {
+        match marks.last_mut() {
+            Some((last, names)) if time_s - last.to_s < JOIN_S => {
+                last.to_s = last.to_s.max(time_s + EVENT_S);
+                if !names.contains(&name) {
+                    names.push(name);
                 }
-                _ => marks.push(Mark {
+            }
+            _ => marks.push((
+                Mark {
                     from_s: time_s,
                     to_s: time_s + EVENT_S,
-                    words: named.name.to_owned(),
-                }),
-            }
+                    words: String::new(),
+                },
+                vec![name],
+            )),
         }
     }
-    marks.sort_by(|one, other| one.from_s.total_cmp(&other.from_s));
-    marks
+    let worded = marks.into_iter().map(|(mark, names)| Mark {
+        words: names.join(", "),
+        ..mark
+    });
+    worded.collect()
 }
 
 fn capitalised(words: &str) -> String {

@@ -350,6 +350,11 @@ impl<'a> Grid<'a> {
             .map_or(f64::NAN, |&speed| f64::from(speed))
     }
 
+    /// The grid's times in s and the vehicle's speed at each in km/h, NaN when unknown.
+    pub(super) fn into_reference(self) -> (Vec<f64>, Vec<f32>) {
+        (self.time_s.into_owned(), self.reference_kmh)
+    }
+
     /// What is known at a moment of the grid.
     #[inline]
     pub(super) fn moment(&self, index: usize) -> Moment {

@@ -32,6 +32,7 @@ mod periodogram;
 mod ratio;
 #[cfg(test)]
 mod recordings;
+mod reference;
 mod speedometer;
 mod spikes;
 mod statistics;
@@ -47,3 +48,4 @@ pub use measures::{
     AxleMeasures, DriveSummary, Measures, Named, Travel, VehicleMeasures, WheelMeasures, measure,
 };
 pub use orders::{OrderLine, ResidualPoint};
+pub use reference::vehicle_speed;
