@@ -182,7 +182,7 @@ _tonering() {
             return 0
             ;;
         tonering__subcmd__diagnose)
-            opts="-h --profile --notes --rules --can --hourly-rate --each --format --table --output --case --strict --help"
+            opts="-h --profile --notes --rules --can --hourly-rate --each --resume --jobs --format --table --output --case --strict --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -205,6 +205,10 @@ _tonering() {
                     return 0
                     ;;
                 --hourly-rate)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --jobs)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -51,7 +51,8 @@ complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l rules -d 
 complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l can -d 'Who does the work: checks and repairs beyond that are not proposed, or cost more' -r -f -a "home\t'A careful person at home'
 workshop\t'A workshop'"
 complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l hourly-rate -d 'What an hour of work costs, in the currency of the rules' -r
-complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l format -d 'Form of the result' -r -f -a "text\t'For a terminal'
+complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l jobs -d 'How many captures at a time with --each: as many as there are cores unless a number is given' -r
+complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l format -d 'Form of the result: text, or json with --each, unless another is named' -r -f -a "text\t'For a terminal'
 markdown\t'For issue trackers and e-mail'
 html\t'One page to keep, print and hand over'
 json\t'For programs: docs/formats.md'
@@ -61,7 +62,8 @@ checks\t'The next checks, with an empty column for the result'
 causes\t'The causes by falling probability'"
 complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l output -d 'Write to this file instead of standard output; it appears when it is whole' -r -F
 complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l case -d 'Keep report, notes and hashes in this folder of one vehicle, and list what its earlier visits found' -r -F
-complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l each -d 'Diagnose each capture on its own: one JSON object a line'
+complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l each -d 'Diagnose each capture on its own, on all cores: one JSON object a line'
+complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l resume -d 'Take up what an earlier run of the same --each and --output has finished'
 complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l strict -d 'Fail with status 1 when a part of a capture could not be read'
 complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c tonering -n "__fish_tonering_using_subcommand decode" -l format -d 'How to print' -r -f -a "text\t'One line for each message'

@@ -1,5 +1,6 @@
 //! `diagnose CAPTURE…`: the main job. Ranked causes with evidence, next checks, cautions.
 
+use std::num::NonZero;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
@@ -13,6 +14,7 @@ use tonering::trouble::{Catalogue, YamlText};
 
 use super::case::{Case, Visit};
 use super::console::{Console, remark};
+use super::each::{self, Each};
 use super::input;
 use super::output::Output;
 use super::vehicle::{self, Vehicle};
@@ -24,7 +26,8 @@ use super::vehicle::{self, Vehicle};
 #[derive(Debug, clap::Args)]
 #[command(after_help = EXAMPLES)]
 pub(crate) struct Args {
-    /// Captures of one vehicle: candump text, pcap, pcapng or MDF 4, also gzip or zstd; - is standard input
+    /// Captures of one vehicle: candump text, pcap, pcapng or MDF 4, also gzip or zstd; - is standard input. With --each
+    /// also folders of captures
     #[arg(required = true, value_name = "CAPTURE")]
     captures: Vec<PathBuf>,
     /// Vehicle profile (YAML): modules, wheels, where the signals are
@@ -42,12 +45,18 @@ pub(crate) struct Args {
     /// What an hour of work costs, in the currency of the rules
     #[arg(long, value_name = "MONEY", default_value_t = 30.0)]
     hourly_rate: f64,
-    /// Diagnose each capture on its own: one JSON object a line
+    /// Diagnose each capture on its own, on all cores: one JSON object a line
     #[arg(long, conflicts_with = "case")]
     each: bool,
-    /// Form of the result
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    format: Format,
+    /// Take up what an earlier run of the same --each and --output has finished
+    #[arg(long, requires_all = ["each", "output"])]
+    resume: bool,
+    /// How many captures at a time with --each: as many as there are cores unless a number is given
+    #[arg(long, value_name = "NUMBER", requires = "each")]
+    jobs: Option<NonZero<usize>>,
+    /// Form of the result: text, or json with --each, unless another is named
+    #[arg(long, value_enum)]
+    format: Option<Format>,
     /// Table of --format csv: codes unless another is named
     #[arg(long, value_enum)]
     table: Option<Table>,
@@ -69,6 +78,7 @@ Examples:
   tonering diagnose drive.pcapng --format html --output report.html
   tonering diagnose drive.log --notes checks.yaml --case my-car
   tonering diagnose drive.log --format csv --table checks
+  tonering diagnose --each recordings --output fleet.jsonl --resume
   candump -L can0 | tonering diagnose -";
 
 /// Who does the work.
@@ -127,38 +137,42 @@ struct Basis {
     in_force: Vec<String>,
 }
 
+impl Basis {
+    /// SHA-256 over all of it: what decides, beside the captures, what comes out.
+    fn fingerprint(&self) -> String {
+        let Means {
+            work,
+            hourly_rate,
+            most,
+        } = self.means;
+        let texts = [
+            ("profile", self.profile.to_yaml()),
+            ("notes", self.notes.write(&self.rules)),
+            ("rules", self.in_force.join("\n")),
+            ("means", format!("{} {hourly_rate} {most}", work.id())),
+        ];
+        fingerprint(texts.iter().map(|(name, text)| RuleText { name, text }))
+    }
+}
+
 pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
-    if args.table.is_some() && args.format != Format::Csv {
+    if args.table.is_some() && args.format != Some(Format::Csv) {
         anyhow::bail!("--table is for --format csv");
     }
     let basis = basis(args)?;
-    let mut output = Output::open(args.output.as_deref())?;
-    let mut damaged = false;
     if args.each {
-        for path in &args.captures {
-            match one(std::slice::from_ref(path), &basis, console) {
-                Ok((report, read)) => {
-                    damaged |= read.damaged;
-                    report::json::write(&report, &mut output, report::json::Form::OneLine)?;
-                }
-                Err(error) if args.captures.len() > 1 => {
-                    damaged = true;
-                    remark(&format!("{error:#}"));
-                }
-                Err(error) => return Err(error),
-            }
-        }
-    } else {
-        let case = args.case.as_deref().map(Case::open).transpose()?;
-        let (mut report, read) = one(&args.captures, &basis, console)?;
-        damaged = read.damaged;
-        if let Some(case) = &case {
-            report.visits = case.earlier(report.vehicle.as_deref());
-        }
-        print(&report, args, console, &mut output)?;
-        if let Some(case) = case {
-            keep(case, &report, &read, args, &basis)?;
-        }
+        return run_each(args, &basis, console);
+    }
+    let mut output = Output::open(args.output.as_deref())?;
+    let case = args.case.as_deref().map(Case::open).transpose()?;
+    let (mut report, read) = one(&args.captures, &basis, console, &mut remark, &|| Ok(()))?;
+    if let Some(case) = &case {
+        report.visits = case.earlier(report.vehicle.as_deref());
+    }
+    print(&report, args, console, &mut output)?;
+    let damaged = read.damaged;
+    if let Some(case) = case {
+        keep(case, &report, &read, args, &basis)?;
     }
     output.finish()?;
     if args.strict && damaged {
@@ -167,9 +181,39 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
     Ok(())
 }
 
+/// Each capture on its own.
+fn run_each(args: &Args, basis: &Basis, console: Console) -> anyhow::Result<()> {
+    if !matches!(args.format, None | Some(Format::Json)) {
+        anyhow::bail!("--each gives one JSON object a line: --format json, or none");
+    }
+    let each = Each {
+        captures: &args.captures,
+        output: args.output.as_deref(),
+        resume: args.resume,
+        jobs: args.jobs,
+        strict: args.strict,
+        basis: &basis.fingerprint(),
+    };
+    // Progress is counted in captures, not in the bytes of one.
+    let quiet = Console {
+        progress: false,
+        ..console
+    };
+    each::run(&each, console, &|path, tell, go_on| {
+        let (report, read) = one(&[path.to_owned()], basis, quiet, tell, go_on)?;
+        Ok((report, read.damaged))
+    })
+}
+
 /// Reads captures as one vehicle's and reports; true when something was lost.
-fn one(paths: &[PathBuf], basis: &Basis, console: Console) -> anyhow::Result<(Report, Vehicle)> {
-    let read = vehicle::read(paths, &basis.profile, console)?;
+fn one(
+    paths: &[PathBuf],
+    basis: &Basis,
+    console: Console,
+    tell: &mut dyn FnMut(&str),
+    go_on: &dyn Fn() -> anyhow::Result<()>,
+) -> anyhow::Result<(Report, Vehicle)> {
+    let read = vehicle::read_told(paths, &basis.profile, console, tell, go_on)?;
     let measures = diagnosis::measures(&read.record);
     let grounds = Grounds {
         rules: &basis.rules,
@@ -220,7 +264,7 @@ fn print(
     console: Console,
     output: &mut Output,
 ) -> anyhow::Result<()> {
-    match args.format {
+    match args.format.unwrap_or(Format::Text) {
         Format::Text => {
             let layout = report::text::Layout {
                 width: console.width,

@@ -37,9 +37,10 @@ const LOOK: u32 = 1 << 16;
 pub(crate) fn each_item(
     capture: &mut Capture,
     console: Console,
+    tell: &mut dyn FnMut(&str),
     mut take: impl FnMut(&Item<'_>) -> anyhow::Result<()>,
 ) -> anyhow::Result<bool> {
-    each_step(capture, console, |step| match step {
+    steps(capture, console, tell, |step| match step {
         Step::Item(item) => take(item),
         Step::After(_) => Ok(()),
     })
@@ -57,6 +58,15 @@ pub(crate) enum Step<'a> {
 pub(crate) fn each_step(
     capture: &mut Capture,
     console: Console,
+    take: impl FnMut(Step<'_>) -> anyhow::Result<()>,
+) -> anyhow::Result<bool> {
+    steps(capture, console, &mut remark, take)
+}
+
+fn steps(
+    capture: &mut Capture,
+    console: Console,
+    tell: &mut dyn FnMut(&str),
     mut take: impl FnMut(Step<'_>) -> anyhow::Result<()>,
 ) -> anyhow::Result<bool> {
     let total = std::fs::metadata(capture.name())
@@ -69,7 +79,7 @@ pub(crate) fn each_step(
             Ok(Some(item)) => take(Step::Item(&item))?,
             Ok(None) => break true,
             Err(error) => {
-                remark(&format!(
+                tell(&format!(
                     "{:#}; what was read until there counts",
                     anyhow::Error::from(error)
                 ));
@@ -141,8 +151,13 @@ pub(crate) fn yaml_files(folder: &Path) -> anyhow::Result<Vec<PathBuf>> {
 
 /// Tells what of a capture could not be read; true when something was lost.
 pub(crate) fn tell_damage(name: &str, tally: &Tally) -> bool {
+    tell_damage_to(&mut remark, name, tally)
+}
+
+/// The same to whom it may concern.
+pub(crate) fn tell_damage_to(tell: &mut dyn FnMut(&str), name: &str, tally: &Tally) -> bool {
     for known in &tally.remarks {
-        remark(&format!(
+        tell(&format!(
             "{name}: {} {} (first at number {}, byte {})",
             known.count,
             known.remark.words(),

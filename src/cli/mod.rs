@@ -6,6 +6,7 @@ mod compare;
 mod console;
 mod decode;
 mod diagnose;
+mod each;
 mod ending;
 mod explain;
 mod hash;

@@ -9,9 +9,12 @@ use tonering::report::CaptureLine;
 use tonering::signal::profile::Profile;
 use tonering::vehicle::{Record, Recorder};
 
-use super::console::Console;
+use super::console::{Console, remark};
 use super::hash::{Hashed, Hashing};
 use super::input;
+
+/// How often it is asked whether to go on, in items.
+const ASK: u32 = 1 << 16;
 
 /// What was read.
 pub(crate) struct Vehicle {
@@ -29,16 +32,33 @@ pub(crate) fn read(
     profile: &Profile,
     console: Console,
 ) -> anyhow::Result<Vehicle> {
+    read_told(paths, profile, console, &mut remark, &|| Ok(()))
+}
+
+/// The same with its remarks to `tell`; ends with the error of `go_on`, which is asked again and again.
+pub(crate) fn read_told(
+    paths: &[PathBuf],
+    profile: &Profile,
+    console: Console,
+    tell: &mut dyn FnMut(&str),
+    go_on: &dyn Fn() -> anyhow::Result<()>,
+) -> anyhow::Result<Vehicle> {
     let mut recorder = Recorder::new(profile.clone());
     let mut hashes = Vec::new();
     let mut damaged = false;
     for path in paths {
         let (mut capture, hashing) = open(path)?;
-        let whole = input::each_item(&mut capture, console, |item| {
+        let mut until_asked = ASK;
+        let whole = input::each_item(&mut capture, console, tell, |item| {
             recorder.push(item);
+            until_asked -= 1;
+            if until_asked == 0 {
+                until_asked = ASK;
+                go_on()?;
+            }
             Ok(())
         })?;
-        damaged |= !whole | input::tell_damage(capture.name(), capture.tally());
+        damaged |= !whole | input::tell_damage_to(tell, capture.name(), capture.tally());
         recorder.end_capture(capture.name(), capture.kind(), capture.tally());
         hashes.push(hashing.finish().filter(|_| whole));
     }

@@ -72,6 +72,8 @@ pub fn report(
         rules: Vec::new(),
         left_out: Some(diagnosis.ranking.left_out),
         visits: Vec::new(),
+        basis: None,
+        error: None,
     }
 }
 

@@ -58,6 +58,10 @@ pub struct Report {
     pub left_out: Option<f64>,
     /// Earlier visits of the same vehicle, the first one first.
     pub visits: Vec<VisitLine>,
+    /// One of many diagnosed each on its own: SHA-256 over program, profile, notes, rules and settings.
+    pub basis: Option<String>,
+    /// One of many diagnosed each on its own: why there is no result. Everything but the capture is empty then.
+    pub error: Option<String>,
 }
 
 /// An earlier visit of a vehicle: what was found then and what was done.

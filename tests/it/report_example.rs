@@ -61,6 +61,8 @@ pub(crate) fn example() -> Report {
         rules: vec!["built-in, 22 causes, 31 findings, 28 checks".into()],
         left_out: Some(0.000_3),
         visits: vec![visit()],
+        basis: None,
+        error: None,
     }
 }
 

@@ -47,6 +47,12 @@ pub struct ReportOut {
     pub left_out: Option<f64>,
     /// Also: earlier visits of the same vehicle, the first one first.
     pub visits: Vec<VisitOut>,
+    /// Also, where many captures are diagnosed each on its own: SHA-256 over program, profile, notes, rules and settings.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub basis: Option<String>,
+    /// Also, where many captures are diagnosed each on its own: why there is no result; the lists above are empty then.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub error: Option<String>,
 }
 
 /// An earlier visit.
@@ -349,6 +355,8 @@ impl From<&Report> for ReportOut {
             rules: report.rules.clone(),
             left_out: report.left_out.and_then(significant),
             visits: report.visits.iter().map(VisitOut::from).collect(),
+            basis: report.basis.clone(),
+            error: report.error.clone(),
         }
     }
 }
