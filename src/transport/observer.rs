@@ -428,10 +428,18 @@ impl Observer {
             let target_settled = self.is_settled(target);
             if let Some(stream) = self.streams.get_mut(target as usize) {
                 sender = Some(stream.address);
-                if stream.is_open() {
+                // Who says "overflow" to a message that goes on was not heard by its sender.
+                if stream.is_open() && parameters.0 == FlowStatus::Continue {
                     stream.steered_by = Some(from);
                 }
-                let broken = stream.steer(parameters, frame.time, target_settled, &mut self.queue);
+                let doubtful = (!settled).then_some(from);
+                let broken = stream.steer(
+                    parameters,
+                    doubtful,
+                    frame.time,
+                    target_settled,
+                    &mut self.queue,
+                );
                 self.note_faults(target, broken);
             }
         }

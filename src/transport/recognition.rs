@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 
 use super::Address;
 use super::echo::likeness;
-use super::form::Prior;
+use super::form::{Prior, is_uniform};
 use super::lane::Standing;
 use super::observer::{Observer, is_plausible};
 use super::pci::{self, CLASSIC, Pci};
@@ -363,7 +363,8 @@ impl Observer {
         }
     }
 
-    /// Whether this reading of an undecided identifier has given no whole message, and the other one has.
+    /// Whether this reading of an undecided identifier has given no whole message, or none that looks like one, and the
+    /// other one is more likely.
     fn yields_to_other_reading(&self, stream: u32) -> bool {
         let Some(owner) = self.streams.get(stream as usize).map(|stream| stream.owner) else {
             return true;
@@ -379,7 +380,14 @@ impl Observer {
             } else {
                 (normal, extended)
             };
-            own.messages == 0 && other.messages > 0 && !other.is_refuted
+            // What an address byte makes of first frames: "messages" that are filled up with anything.
+            let is_uneven = extended.messages == extended.uneven;
+            !other.is_refuted
+                && if owner.extended {
+                    own.messages > 0 && is_uneven || own.messages == 0 && other.messages > 0
+                } else {
+                    own.messages == 0 && !is_uneven
+                }
         })
     }
 
@@ -539,11 +547,22 @@ fn are_usual_partners(request: Address, response: Address) -> bool {
     answered_raw & 0xFFFF == swapped || far == 0x2_0000
 }
 
+/// Whether the frame is a whole message in this reading, and what fills it up looks like filling: a first frame
+/// without address byte can look like a whole message with one (`11 03 59 02 FF 40 31 13`).
 fn is_single(frame: &Frame<'_>, extended: bool) -> bool {
-    matches!(
-        pci::parse(frame.data, usize::from(extended)),
-        Ok(Pci::Single { length, data }) if data.len() == length
-    )
+    let prefix = usize::from(extended);
+    match pci::parse(frame.data, prefix) {
+        Ok(Pci::Single { length, data }) if data.len() == length => {
+            let escape = usize::from(frame.data.len() > CLASSIC);
+            is_uniform(
+                frame
+                    .data
+                    .get(prefix + 1 + escape + length..)
+                    .unwrap_or(&[]),
+            )
+        }
+        _ => false,
+    }
 }
 
 fn habit_of(lane: &mut super::lane::Lane, extended: bool) -> Option<&mut super::form::Habit> {

@@ -113,6 +113,8 @@ pub(super) struct Stream {
     /// Data bytes that a consecutive frame has to have, the last one excepted.
     stride: usize,
     overflowed: bool,
+    /// Who said "overflow" without being known to carry messages: it counts if that is its partner at the end.
+    refused_by: Option<u32>,
     last_service: u8,
     payload: Vec<u8>,
 }
@@ -145,6 +147,7 @@ impl Stream {
             next: 0,
             stride: 0,
             overflowed: false,
+            refused_by: None,
             last_service: 0,
             payload: Vec::new(),
         }
@@ -333,10 +336,12 @@ impl Stream {
         outcome
     }
 
-    /// Takes a flow-control frame that steers this sender; gives the number of messages it broke.
+    /// Takes a flow-control frame that steers this sender; gives the number of messages it broke. `doubtful` is who sent
+    /// it, if that may be no flow control at all.
     pub(super) fn steer(
         &mut self,
         (status, block_size, separation): (FlowStatus, u8, Separation),
+        doubtful: Option<u32>,
         time: Option<Timestamp>,
         settled: bool,
         queue: &mut Queue,
@@ -351,6 +356,10 @@ impl Stream {
             self.active = time;
         }
         if status == FlowStatus::Overflow {
+            if doubtful.is_some() {
+                self.refused_by = doubtful;
+                return 0;
+            }
             // Right only after the first frame. Later, the sender may not care: wait and see.
             if self.frames == 1 {
                 return self.end(Fault::Overflow, settled, queue);
@@ -391,11 +400,15 @@ impl Stream {
         let fault = match self.state {
             State::Idle => return 0,
             State::Orphan => Fault::Orphan,
-            State::Open if self.overflowed && fault != Fault::Sequence => Fault::Overflow,
+            State::Open if self.is_refused() && fault != Fault::Sequence => Fault::Overflow,
             State::Open => fault,
         };
         self.give(Some(fault), settled, queue);
         1
+    }
+
+    fn is_refused(&self) -> bool {
+        self.overflowed || self.refused_by.is_some() && self.refused_by == self.partner_index
     }
 
     fn begin(&mut self, state: State, arrival: Arrival, queue: &mut Queue) {
@@ -407,6 +420,7 @@ impl Stream {
         self.announced = 0;
         self.frames = 1;
         self.overflowed = false;
+        self.refused_by = None;
         self.steered_by = None;
         self.payload = queue.spare();
     }

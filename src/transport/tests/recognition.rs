@@ -644,3 +644,49 @@ fn flow_control_that_seems_astray_among_others_is_no_fault() {
         ]
     );
 }
+
+/// A cyclic frame that happens to look like "overflow" says nothing to a sender, however often it comes between.
+#[test]
+fn overflow_from_a_broadcast_is_not_believed() {
+    let lines = [
+        (0.000, 0x241, "02 10 03"),
+        (0.005, 0x641, "06 50 03 00 32 01 F4"),
+        (0.020, 0x241, "10 0B 2E 01 6D 45 E8 31"),
+        (0.021, 0x5A1, "32 00 11 00 00 00 00 00"),
+        (0.022, 0x641, "30 00 00"),
+        (0.023, 0x241, "21 5D 02 9B 71 50"),
+        (0.030, 0x641, "03 6E 01 6D"),
+        (0.040, 0x241, "10 0B 2E 01 6E 45 E8 31"),
+        (0.041, 0x5A1, "32 00 11 00 00 00 00 00"),
+        (0.042, 0x641, "30 00 00"),
+        (0.043, 0x241, "21 5D 02 9B 71 50"),
+        (0.050, 0x641, "03 6E 01 6E"),
+    ];
+    assert_eq!(
+        summary(&observe(&lines)),
+        [
+            "241 1003 -",
+            "641 5003003201F4 -",
+            "241 2E016D45E8315D029B7150 -",
+            "641 6E016D -",
+            "241 2E016E45E8315D029B7150 -",
+            "641 6E016E -",
+        ]
+    );
+}
+
+/// A first frame of 259 bytes reads, with an address byte, as a whole message: `03 59 02 FF`. What would fill it up
+/// does not look like filling.
+#[test]
+fn a_long_first_answer_is_not_read_with_an_address_byte() {
+    let lines = [
+        (0.000, 0x704, "03 19 02 FF"),
+        (0.005, 0x784, "11 03 59 02 FF 40 31 13"),
+        (0.006, 0x704, "30 00 00"),
+        (0.007, 0x784, "21 2F 40 34 13 2F 40 37"),
+    ];
+    assert_eq!(
+        summary(&observe(&lines)),
+        ["704 1902FF -", "784 5902FF4031132F4034132F4037 capture-end",]
+    );
+}
