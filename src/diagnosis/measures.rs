@@ -37,5 +37,7 @@ pub fn input(record: &Record) -> Input<'_> {
 }
 
 fn samples(trace: Option<&Trace>) -> Option<Samples<'_>> {
-    trace.map(|trace| Samples::new(&trace.time_s, &trace.value, trace.quantum))
+    trace.map(|trace| {
+        Samples::new(&trace.time_s, &trace.value, trace.quantum).with_set_back(&trace.set_back)
+    })
 }

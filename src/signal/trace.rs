@@ -9,6 +9,9 @@ pub struct Trace {
     pub value: Vec<f32>,
     /// The smallest step of the value, in its unit: the quantum of the raw number. 0 when unknown.
     pub quantum: f64,
+    /// Where the capture's clock was set back: from which sample on, and how many seconds make its times go on. The same for
+    /// all traces of a capture, so that their samples stay beside each other.
+    pub set_back: Vec<(usize, f64)>,
 }
 
 impl Trace {
@@ -18,6 +21,15 @@ impl Trace {
             time_s: Vec::new(),
             value: Vec::new(),
             quantum,
+            set_back: Vec::new(),
+        }
+    }
+
+    /// From the next sample on, this many seconds make the times go on.
+    pub fn go_on(&mut self, seconds: f64) {
+        let before = self.set_back.last().map_or(0.0, |(_, seconds)| *seconds);
+        if seconds.to_bits() != before.to_bits() {
+            self.set_back.push((self.len(), seconds));
         }
     }
 

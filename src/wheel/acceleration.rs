@@ -7,7 +7,8 @@
 //! - jumps of more than [`LIMIT`] against the neighbours while the drive is quiet: no braking, no hard acceleration,
 //!   the neighbours agreeing. A kerb makes one or two; a fault makes many, and at one wheel.
 //!
-//! The quantum of the value, its noise, and time stamps that bunch up are taken off first.
+//! The quantum of the value, its noise, and time stamps that bunch up are taken off first. A jump that another wheel
+//! shares is the road's: a pothole shakes the front wheel and then the rear wheel of that side, gravel all four.
 
 use super::dropout::base;
 use super::grid::{Grid, Neighbours};
@@ -34,6 +35,43 @@ const LEADS: f64 = 0.3;
 /// False-alarm probability below which the jumps are shown.
 const SHOWN_BELOW: f64 = 1e-6;
 
+/// Steps within this time, in s, belong to one jump: a kerb shakes a wheel for some hundredths of a second.
+const ONE_JUMP_S: f64 = 0.25;
+/// Another wheel that jumps by this share of it excuses a jump: the road did it.
+const SHAKEN_SHARE: f64 = 1.0 / 3.0;
+/// The same where fewer than four wheels are known: a jump then shows by half in the others.
+const SHAKEN_SHARE_OF_FEW: f64 = 0.7;
+/// The rear wheel meets what the front wheel met within this way, in m, …
+const AXLES_APART_M: f64 = 3.2;
+/// … and this time, in s.
+const SHAKEN_S: f64 = 0.3;
+
+/// The strongest jump within [`ONE_JUMP_S`].
+#[derive(Clone, Copy, Debug)]
+struct Jump {
+    time_s: f64,
+    index: usize,
+    speed_kmh: f64,
+    /// In m/s², noise and quantum taken off.
+    size: f64,
+    /// Whether the drive was quiet.
+    quiet: bool,
+}
+
+/// What one wheel does.
+#[derive(Clone, Debug)]
+struct Walk {
+    peak: f64,
+    extreme: u64,
+    quiet_s: f64,
+    least_kmh: f64,
+    uncertainty: f64,
+    /// All jumps of a size that may excuse another wheel's, in the order of time.
+    jumps: Vec<Jump>,
+    /// When the last of them began, in s.
+    began_s: f64,
+}
+
 /// Jumps of one wheel.
 #[derive(Clone, Debug)]
 struct Jumps {
@@ -46,7 +84,8 @@ struct Jumps {
 
 /// Peak acceleration of each wheel in m/s², with the jumps beyond the limits as events.
 pub(super) fn find(grid: &Grid<'_>) -> [Option<Measured>; 4] {
-    let jumps = Wheel::ALL.map(|wheel| walk(grid, wheel));
+    let walks = Wheel::ALL.map(|wheel| walk(grid, wheel));
+    let jumps: [Option<Jumps>; 4] = std::array::from_fn(|wheel| alone(grid, &walks, wheel));
     std::array::from_fn(|wheel| {
         let own = jumps[wheel].as_ref()?;
         let others = jumps
@@ -67,6 +106,67 @@ pub(super) fn find(grid: &Grid<'_>) -> [Option<Measured>; 4] {
         Some(judge(own, mean, leads))
     })
 }
+
+/// The jumps of a wheel that the road does not explain: the wheel behind or before it stays calm, and so do two of the
+/// three others.
+fn alone(grid: &Grid<'_>, walks: &[Option<Walk>; 4], wheel: usize) -> Option<Jumps> {
+    let own = walks[wheel].as_ref()?;
+    let column = grid.columns[wheel].as_ref()?;
+    let mut jumps = Jumps {
+        peak: own.peak,
+        seen: Made::new(0.0, own.uncertainty, "m/s²"),
+        extreme: own.extreme,
+        quiet_s: own.quiet_s,
+        least_kmh: own.least_kmh,
+    };
+    let share = if grid.wheels() == 4 {
+        SHAKEN_SHARE
+    } else {
+        SHAKEN_SHARE_OF_FEW
+    };
+    // Front and rear wheel of one side stand two apart in the table.
+    let behind = (wheel + 2) % 4;
+    let mut first = [0_usize; 4];
+    for jump in own
+        .jumps
+        .iter()
+        .filter(|jump| jump.quiet && jump.size > LIMIT)
+    {
+        let reach = SHAKEN_S + AXLES_APART_M / (jump.speed_kmh / 3.6).max(2.0);
+        let mut sizes = [0.0_f64; 4];
+        for (other, walk) in walks
+            .iter()
+            .enumerate()
+            .filter(|(other, _)| *other != wheel)
+        {
+            let Some(walk) = walk else { continue };
+            while walk
+                .jumps
+                .get(first[other])
+                .is_some_and(|near| near.time_s < jump.time_s - LONGEST_REACH_S)
+            {
+                first[other] += 1;
+            }
+            let near = walk.jumps.iter().skip(first[other]);
+            sizes[other] = near
+                .take_while(|near| near.time_s <= jump.time_s + reach)
+                .filter(|near| near.time_s >= jump.time_s - reach)
+                .map(|near| near.size)
+                .fold(0.0, f64::max);
+        }
+        let same_side = sizes[behind];
+        sizes.sort_unstable_by(f64::total_cmp);
+        // The wheel itself stands in it as 0: of the three others, the middle one.
+        let [_, _, middle, _] = sizes;
+        if same_side.max(middle) < share * jump.size {
+            jumps.seen.saw(column.seen(jump.index));
+        }
+    }
+    Some(jumps)
+}
+
+/// No jump excuses another one farther away than this, in s.
+const LONGEST_REACH_S: f64 = SHAKEN_S + AXLES_APART_M / 2.0;
 
 fn events(jumps: &Jumps) -> f64 {
     statistics::count(usize::try_from(jumps.seen.events).unwrap_or(usize::MAX))
@@ -95,47 +195,80 @@ fn judge(own: &Jumps, mean: f64, leads: bool) -> Measured {
     made.into()
 }
 
-fn walk(grid: &Grid<'_>, wheel: Wheel) -> Option<Jumps> {
+fn walk(grid: &Grid<'_>, wheel: Wheel) -> Option<Walk> {
     let column = grid.column(wheel)?;
     let wheels = grid.wheels();
-    let shortest = column.renewal_s.min(column.interval_s).max(SHORTEST_S);
+    // A value that is sent several times before it is renewed changes at once by what took a whole renewal.
+    let shortest = column
+        .renewal_s
+        .min(MOST_HELD * column.interval_s)
+        .max(SHORTEST_S);
     let mut steps = Vec::new();
     each_step(grid, wheel, |step| {
-        if steps.len() < MOST_STEPS && step.quiet && step.dt <= 1.5 * column.interval_s {
+        if steps.len() < MOST_STEPS
+            && step.quiet
+            && step.own.abs() > 0.0
+            && step.dt <= 1.5 * column.interval_s
+        {
             steps.push(step.relative.abs());
         }
     });
     let sigma = statistics::median(&mut steps).unwrap_or(0.0) * 1.4826;
     let margin = 1.5 * column.quantum_kmh + NOISE_SIGMAS * sigma;
-    let mut jumps = Jumps {
+    let mut walk = Walk {
         peak: 0.0,
-        seen: Made::new(
-            0.0,
-            column.quantum_kmh / 3.6 / column.interval_s.max(shortest),
-            "m/s²",
-        ),
         extreme: 0,
         quiet_s: 0.0,
         least_kmh: LIMIT * 3.6 * column.interval_s.max(shortest) + margin,
+        uncertainty: column.quantum_kmh / 3.6 / column.interval_s.max(shortest),
+        jumps: Vec::new(),
+        began_s: f64::NEG_INFINITY,
     };
     if wheels < 2 {
-        return Some(jumps);
+        return Some(walk);
     }
     each_step(grid, wheel, |step| {
         let dt = step.dt.max(shortest);
         let size = (step.own.abs() - column.quantum_kmh).max(0.0) / 3.6 / dt;
-        jumps.peak = jumps.peak.max(size);
+        walk.peak = walk.peak.max(size);
         if size >= EXTREME && step.travels && !step.may_lock {
-            jumps.extreme += 1;
+            walk.extreme += 1;
         }
         if step.quiet {
-            jumps.quiet_s += step.dt;
-            if step.relative.abs() - margin > LIMIT * 3.6 * dt {
-                jumps.seen.saw(column.seen(step.index));
-            }
+            walk.quiet_s += step.dt;
+        }
+        let size = (step.relative.abs() - margin) / 3.6 / dt;
+        if size > LIMIT * SHAKEN_SHARE {
+            walk.jump(Jump {
+                time_s: step.time_s,
+                index: step.index,
+                speed_kmh: step.speed_kmh,
+                size,
+                quiet: step.quiet,
+            });
         }
     });
-    Some(jumps)
+    Some(walk)
+}
+
+/// A value held for longer than this many intervals is not held by its sender but steady.
+const MOST_HELD: f64 = 10.0;
+
+impl Walk {
+    /// Takes a step that is a jump: the strongest within [`ONE_JUMP_S`] of the first is kept.
+    fn jump(&mut self, jump: Jump) {
+        match self.jumps.last_mut() {
+            Some(last) if jump.time_s - self.began_s < ONE_JUMP_S => {
+                if jump.size > last.size {
+                    *last = jump;
+                }
+            }
+            _ => {
+                self.began_s = jump.time_s;
+                self.jumps.push(jump);
+            }
+        }
+    }
 }
 
 /// Most steps that the noise is taken from.

@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 
+use super::input::Samples;
 use super::statistics;
 
 /// A step back by less than this, in seconds, is frames out of order; by more, the clock was set.
@@ -10,14 +11,36 @@ const OUT_OF_ORDER_S: f64 = 1.0;
 /// No clock shows a time farther from its zero than this, in seconds: thirty million years.
 const FARTHEST_S: f64 = 1e15;
 
+/// The times of a signal made never falling. Where the clock was set back is known for the whole capture, all signals go
+/// on alike, so that samples of one moment stay together.
+pub(super) fn steady(samples: Samples<'_>) -> Cow<'_, [f64]> {
+    if samples.set_back.is_empty() {
+        return rising(samples.time_s);
+    }
+    let mut entries = samples.set_back.iter().peekable();
+    let mut shift = 0.0;
+    let shifted = samples
+        .time_s
+        .iter()
+        .enumerate()
+        .map(|(index, time)| {
+            while let Some((_, seconds)) = entries.next_if(|(from, _)| *from <= index) {
+                shift = *seconds;
+            }
+            time + shift
+        })
+        .collect::<Vec<_>>();
+    Cow::Owned(rising(&shifted).into_owned())
+}
+
 /// The times made never falling: small steps back stand still, larger ones go on from where the clock was.
 /// Borrowed when there is nothing to mend; times that are no numbers, or that no clock shows, stand still too.
-pub(super) fn steady(time_s: &[f64]) -> Cow<'_, [f64]> {
-    let rising = time_s.first().is_none_or(|first| first.is_finite())
+fn rising(time_s: &[f64]) -> Cow<'_, [f64]> {
+    let sound = time_s.first().is_none_or(|first| first.is_finite())
         && time_s
             .windows(2)
             .all(|pair| matches!(pair, &[a, b] if b >= a && b.is_finite()));
-    if rising {
+    if sound {
         return Cow::Borrowed(time_s);
     }
     let usual = interval(time_s).unwrap_or(0.0);
@@ -84,12 +107,12 @@ mod tests {
 
     #[test]
     fn sound_times_are_not_copied() {
-        assert!(matches!(steady(&[1.0, 2.0, 2.0, 3.0]), Cow::Borrowed(_)));
+        assert!(matches!(rising(&[1.0, 2.0, 2.0, 3.0]), Cow::Borrowed(_)));
     }
 
     #[test]
     fn a_clock_that_is_set_back_goes_on() {
-        let mended = steady(&[100.0, 100.1, 100.2, 3.0, 3.1, f64::NAN, 3.2]);
+        let mended = rising(&[100.0, 100.1, 100.2, 3.0, 3.1, f64::NAN, 3.2]);
         let steps: Vec<f64> = mended.windows(2).map(|pair| pair[1] - pair[0]).collect();
         for (step, expected) in steps.iter().zip([0.1, 0.1, 0.1, 0.1, 0.0, 0.1]) {
             assert!((step - expected).abs() < 1e-9, "{steps:?}");
@@ -98,18 +121,30 @@ mod tests {
 
     #[test]
     fn times_that_no_clock_shows_stand_still() {
-        assert_eq!(*steady(&[0.0, 1.5e308, 0.5]), [0.0, 0.0, 0.5]);
+        assert_eq!(*rising(&[0.0, 1.5e308, 0.5]), [0.0, 0.0, 0.5]);
+    }
+
+    /// Two signals that take turns; a frame of one is lost where the clock is set back. Both go on by the same.
+    #[test]
+    fn a_clock_that_is_set_back_goes_on_for_all_alike() {
+        let value = [1.0; 4];
+        let set_back = [(2, 100.0)];
+        let a = Samples::new(&[100.0, 100.2, 0.3, 0.4], &value, 0.0).with_set_back(&set_back);
+        let b = Samples::new(&[100.05, 100.15, 0.35, 0.45], &value, 0.0).with_set_back(&set_back);
+        let (a, b) = (steady(a), steady(b));
+        assert_eq!(*a, [100.0, 100.2, 100.3, 100.4]);
+        assert_eq!(*b, [100.05, 100.15, 100.35, 100.45]);
     }
 
     #[test]
     fn frames_out_of_order_stand_still() {
-        assert_eq!(*steady(&[1.0, 1.2, 1.1, 1.3]), [1.0, 1.2, 1.2, 1.3]);
+        assert_eq!(*rising(&[1.0, 1.2, 1.1, 1.3]), [1.0, 1.2, 1.2, 1.3]);
     }
 
     proptest::proptest! {
         #[test]
         fn never_falls(times in proptest::collection::vec(proptest::num::f64::ANY, 0..40)) {
-            let mended = steady(&times);
+            let mended = rising(&times);
             proptest::prop_assert_eq!(mended.len(), times.len());
             proptest::prop_assert!(mended.windows(2).all(|pair| pair[1] >= pair[0]));
         }

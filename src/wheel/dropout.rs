@@ -32,6 +32,8 @@ const JUST_BEFORE_S: f64 = 1.5;
 const LONG_S: f64 = 1.0;
 /// This many short ones are none either.
 const SEVERAL: u64 = 3;
+/// A locked wheel turns again within this time after the brake is off, in s: the road spins it up in about a tenth.
+const LOCK_ENDS_S: f64 = 0.4;
 /// Least time at speed for a statement, in s.
 const LEAST_S: f64 = 5.0;
 
@@ -147,6 +149,8 @@ struct Found {
     judged_s: f64,
     out_s: f64,
     locked: u64,
+    /// When the wheel may last have been locked, in s.
+    locked_s: f64,
     count: u64,
     longest_s: f64,
     runs: Vec<Run>,
@@ -170,7 +174,10 @@ impl Found {
 pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Dropouts> {
     let column = grid.column(wheel)?;
     let mut neighbours = Neighbours::new(grid, wheel);
-    let mut found = Found::default();
+    let mut found = Found {
+        locked_s: f64::NEG_INFINITY,
+        ..Found::default()
+    };
     let mut at = 0;
     let mut last_with_s = f64::NEG_INFINITY;
     let mut last_s = f64::NEG_INFINITY;
@@ -196,7 +203,12 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Dropouts> {
         if out && speed.is_finite() {
             if moment.may_lock() {
                 found.locked += 1;
+                found.locked_s = time;
                 found.close();
+                continue;
+            }
+            // A wheel that was locked takes a moment to be turned again after the brake is off.
+            if found.open.is_none() && time - found.locked_s <= LOCK_ENDS_S {
                 continue;
             }
             if found.open.is_none() && !base.sure && time - last_with_s > JUST_BEFORE_S {

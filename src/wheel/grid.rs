@@ -33,7 +33,7 @@ pub(super) struct Column<'a> {
 
 impl<'a> Column<'a> {
     fn new(samples: Samples<'a>) -> Option<Self> {
-        let time_s = clock::steady(samples.time_s);
+        let time_s = clock::steady(samples);
         let interval_s = clock::interval(&time_s)?;
         let top_kmh = samples
             .iter()
@@ -455,7 +455,7 @@ impl<'a> Grid<'a> {
             }
             _ => return,
         };
-        let times = clock::steady(samples.time_s);
+        let times = clock::steady(samples);
         let hold_s = clock::interval(&times)
             .unwrap_or(0.0)
             .mul_add(HOLD_INTERVALS, HOLD_AT_LEAST_S);
@@ -529,7 +529,7 @@ impl<'a> Grid<'a> {
 
     /// Marks the moments at which a switch is on, and `margin_s` around them.
     fn mark_braked(&mut self, samples: Samples<'_>, margin_s: f64) {
-        let times = clock::steady(samples.time_s);
+        let times = clock::steady(samples);
         let mut at = 0;
         let length = self.len();
         for (index, (&time, &value)) in times.iter().zip(samples.value).enumerate() {

@@ -9,6 +9,9 @@ pub struct Samples<'a> {
     pub value: &'a [f32],
     /// The smallest step of the value, in its unit; 0 when unknown.
     pub quantum: f64,
+    /// Where the clock was set back: from which sample on, and how many seconds make its times go on. Empty when unknown;
+    /// then each signal's own times are mended.
+    pub set_back: &'a [(usize, f64)],
 }
 
 impl<'a> Samples<'a> {
@@ -23,7 +26,14 @@ impl<'a> Samples<'a> {
             } else {
                 0.0
             },
+            set_back: &[],
         }
+    }
+
+    /// With what is known of the clock.
+    pub const fn with_set_back(mut self, set_back: &'a [(usize, f64)]) -> Self {
+        self.set_back = set_back;
+        self
     }
 
     /// How many samples there are.

@@ -93,7 +93,7 @@ fn spread(grid: &Grid<'_>, wheel: Wheel, voltage: Option<Samples<'_>>) -> Spread
     let median_v = voltage.and_then(|samples| {
         statistics::median(&mut samples.iter().map(|(_, volts)| volts).collect())
     });
-    let times = voltage.map(|samples| clock::steady(samples.time_s));
+    let times = voltage.map(clock::steady);
     let mut at = 0;
     let mut sizes = Vec::new();
     let mut loaded_sizes = Vec::new();

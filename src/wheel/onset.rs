@@ -15,8 +15,8 @@ use crate::place::Wheel;
 
 /// At or below this, in km/h, a wheel reads nothing.
 const ZERO_KMH: f64 = 0.35;
-/// Lower bound, in km/h, at which two events show a weak signal.
-const TWO_FROM_KMH: f64 = 3.0;
+/// Lower bound, in km/h, at which two events show a weak signal: sound coils read nothing up to 3.2 km/h (published).
+const TWO_FROM_KMH: f64 = 3.6;
 /// Lower bound, in km/h, at which a single event does.
 const ONE_FROM_KMH: f64 = 4.5;
 /// Lower bound, in km/h, that is more than usual.

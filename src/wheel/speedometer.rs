@@ -20,7 +20,7 @@ pub(super) fn find(grid: &Grid<'_>, speed: Option<Samples<'_>>) -> Measured {
     let Some(samples) = speed.filter(|samples| !samples.is_empty()) else {
         return Measured::not_made("no vehicle speed in the capture");
     };
-    let times = clock::steady(samples.time_s);
+    let times = clock::steady(samples);
     let mut at = 0;
     let mut ratios = Vec::new();
     let mut typical = Vec::new();

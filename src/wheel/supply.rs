@@ -117,7 +117,7 @@ pub(super) fn find(input: &Input<'_>, grid: Option<&Grid<'_>>, dropouts: &[f64])
 }
 
 fn walk(samples: Samples<'_>, whose: &str, grid: Option<&Grid<'_>>, dropouts: &[f64]) -> Supply {
-    let times = clock::steady(samples.time_s);
+    let times = clock::steady(samples);
     let interval_s = clock::interval(&times).unwrap_or(1.0);
     let mut volts = samples
         .iter()

@@ -208,9 +208,9 @@ fn signals(path: &Path, profile: &Profile, console: Console) -> anyhow::Result<(
 /// The signals as the measures take them.
 pub(crate) fn input_of<'a>(signals: &'a Signals, wheels: &WheelData) -> Input<'a> {
     let samples = |trace: &'a Option<Trace>| {
-        trace
-            .as_ref()
-            .map(|trace| Samples::new(&trace.time_s, &trace.value, trace.quantum))
+        trace.as_ref().map(|trace| {
+            Samples::new(&trace.time_s, &trace.value, trace.quantum).with_set_back(&trace.set_back)
+        })
     };
     Input {
         speeds: signals.speeds.each_ref().map(samples),

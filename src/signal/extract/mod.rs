@@ -1,6 +1,7 @@
 //! Frames and answers in, signals over time out: as whole traces ([`Extractor`]), or row by row ([`Columns`]).
 //!
-//! An exact copy of a frame on the same bus within 0.05 ms is an artefact of the capture and dropped. Data that are too
+//! An exact copy of a frame on the same bus within 0.05 ms is an artefact of the capture and dropped. Each identifier is listened
+//! to on the first bus that carries it. Data that are too
 //! short for a signal, and frames and answers without a time, are counted and give no sample.
 
 mod columns;
@@ -24,6 +25,8 @@ pub struct Unsampled {
     pub short: u64,
     /// Exact copies of a frame within 0.05 ms.
     pub copies: u64,
+    /// Frames on another bus than the one that their identifier is listened to on.
+    pub other_bus: u64,
 }
 
 /// Takes signals out of frames and answers, as traces.
@@ -31,7 +34,33 @@ pub struct Unsampled {
 pub struct Extractor {
     router: Router,
     traces: [Option<Trace>; SIGNALS],
-    time_base_s: f64,
+    clock: Clock,
+}
+
+/// The capture's clock, as the samples of all signals show it.
+#[derive(Clone, Copy, Debug)]
+struct Clock {
+    /// What is added to every time, in s.
+    base_s: f64,
+    /// The latest time so far, in s.
+    last_s: f64,
+    /// How many seconds make the times go on where the clock was set back.
+    set_back_s: f64,
+}
+
+/// A step back by less than this, in seconds, is frames out of order; by more, the clock was set.
+const OUT_OF_ORDER_S: f64 = 1.0;
+/// What passes between the last sample before the clock was set and the first one after it, in s: unknown, but not nothing.
+const BETWEEN_S: f64 = 0.001;
+
+impl Clock {
+    fn take(&mut self, time_s: f64) {
+        if self.last_s - time_s >= OUT_OF_ORDER_S {
+            self.set_back_s += self.last_s - time_s + BETWEEN_S;
+            self.last_s = time_s;
+        }
+        self.last_s = self.last_s.max(time_s);
+    }
 }
 
 impl Extractor {
@@ -41,21 +70,25 @@ impl Extractor {
         Self {
             router: Router::new(profile),
             traces: [const { None }; SIGNALS],
-            time_base_s: 0.0,
+            clock: Clock {
+                base_s: 0.0,
+                last_s: f64::NEG_INFINITY,
+                set_back_s: 0.0,
+            },
         }
     }
 
     /// Adds this to every time from here on, in seconds; for captures that are laid one behind the other.
     pub fn set_time_base(&mut self, seconds: f64) {
-        self.time_base_s = seconds;
+        self.clock.base_s = seconds;
     }
 
     /// Takes the signals of one frame.
     #[inline]
     pub fn push_frame(&mut self, frame: &Frame<'_>) {
-        let (traces, base) = (&mut self.traces, self.time_base_s);
+        let (traces, clock) = (&mut self.traces, &mut self.clock);
         self.router
-            .frame(frame, |sample| record(traces, base, &sample));
+            .frame(frame, |sample| record(traces, clock, &sample));
     }
 
     /// Takes the signals of one whole answer: `payload` begins with the service identifier. Positive answers to services
@@ -68,10 +101,10 @@ impl Extractor {
         payload: &[u8],
         time: Option<Timestamp>,
     ) {
-        let (traces, base) = (&mut self.traces, self.time_base_s);
+        let (traces, clock) = (&mut self.traces, &mut self.clock);
         self.router
             .answer(address, request, payload, time, |sample| {
-                record(traces, base, &sample);
+                record(traces, clock, &sample);
             });
     }
 
@@ -90,7 +123,7 @@ impl Extractor {
     }
 }
 
-fn record(traces: &mut [Option<Trace>], base_s: f64, sample: &Sample<'_>) {
+fn record(traces: &mut [Option<Trace>], clock: &mut Clock, sample: &Sample<'_>) {
     if let Some(trace) = traces.get_mut(sample.signal) {
         let trace = trace.get_or_insert_with(|| Trace::new(sample.source.quantum()));
         #[expect(
@@ -98,7 +131,10 @@ fn record(traces: &mut [Option<Trace>], base_s: f64, sample: &Sample<'_>) {
             reason = "traces hold single precision: a ten-thousandth of a km/h at motorway speed"
         )]
         let value = sample.source.value(sample.raw) as f32;
-        trace.push(sample.time.seconds() + base_s, value);
+        let time_s = sample.time.seconds() + clock.base_s;
+        clock.take(time_s);
+        trace.go_on(clock.set_back_s);
+        trace.push(time_s, value);
     }
 }
 

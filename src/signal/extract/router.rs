@@ -16,6 +16,8 @@ use super::Unsampled;
 
 /// Closer copies than this, in nanoseconds, are artefacts of the capture.
 const COPY_NANOS: i64 = 50_000;
+/// A bus that has been silent for so long, in nanoseconds, is left for another one.
+const SILENT_NANOS: i64 = 5_000_000_000;
 /// How many 11-bit identifiers there are.
 const STANDARD_IDS: usize = 2_048;
 /// Names of signals, and so most traces.
@@ -169,6 +171,10 @@ impl Router {
             self.unsampled.untimed += 1;
             return;
         };
+        if !group.is_on_its_bus(frame.channel, time) {
+            self.unsampled.other_bus += 1;
+            return;
+        }
         if group.is_copy(frame, time) {
             self.unsampled.copies += 1;
             return;
@@ -280,6 +286,14 @@ impl Default for Group {
 }
 
 impl Group {
+    /// Whether this frame is on the bus that this identifier is listened to on: the first that carried it. A gateway repeats
+    /// frames on other buses later, and the same identifier may mean something else there.
+    fn is_on_its_bus(&self, channel: Channel, time: Timestamp) -> bool {
+        self.last.is_none_or(|(bus, last)| {
+            bus == channel || !(-SILENT_NANOS..=SILENT_NANOS).contains(&time.nanos_since(last))
+        })
+    }
+
     /// Whether this frame is an exact copy of the one before; keeps it for the next.
     fn is_copy(&mut self, frame: &Frame<'_>, time: Timestamp) -> bool {
         let length = frame.data.len().min(MAX_DATA);

@@ -31,18 +31,44 @@ fn marks_copies_and_short_frames() {
                 (1.020000) can0 1A0#FFFF01\n(1.030000) can0 1A0#\n";
     let (signals, unsampled) = extract(&profile(FOUR), &lines(text));
     let left = signals.speeds[0].as_ref().unwrap();
-    assert_eq!(left.len(), 4);
-    assert!((left.value[0] - 1.0).abs() < 1e-6 && left.value[3].is_nan());
+    assert_eq!(left.len(), 3);
+    assert!((left.value[0] - 1.0).abs() < 1e-6 && left.value[2].is_nan());
     assert!((left.quantum - 0.01).abs() < 1e-12);
-    assert_eq!(signals.speeds[1].as_ref().unwrap().len(), 3);
+    assert_eq!(signals.speeds[1].as_ref().unwrap().len(), 2);
     assert_eq!(
         unsampled,
         Unsampled {
             untimed: 0,
             short: 3,
-            copies: 1
+            copies: 1,
+            other_bus: 1
         }
     );
+}
+
+/// The same identifier on another bus may mean something else; a bus that fell silent is left.
+#[test]
+fn each_identifier_is_listened_to_on_one_bus() {
+    let text = "(1.0) can0 1A0#00640064\n(1.1) can1 1A0#55555555\n(1.2) can0 1A0#00C800C8\n(9.0) can1 1A0#012C012C\n";
+    let (signals, unsampled) = extract(&profile(FOUR), &lines(&text.replace(".", ".00000")));
+    assert_eq!(signals.speeds[0].as_ref().unwrap().value, [1.0, 2.0, 3.0]);
+    assert_eq!(unsampled.other_bus, 1);
+}
+
+/// Two identifiers take turns, one frame is lost where the clock is set back: both go on by the same.
+#[test]
+fn a_clock_that_is_set_back_is_known_to_all_traces() {
+    let text = "(100.000000) can0 1A0#00640064\n(100.100000) can0 1A1#0064\n(3.000000) can0 1A1#0064\n(3.100000) can0 1A0#00640064\n";
+    let profile = profile(&format!(
+        "{FOUR}    left-rear: {{ frame: 0x1A1, start_bit: 7, length: 16, byte_order: big, factor: 0.01 }}\n"
+    ));
+    let (signals, _) = extract(&profile, &lines(text));
+    let [front, _, rear, _] = signals.speeds;
+    let (front, rear) = (front.unwrap(), rear.unwrap());
+    assert_eq!(front.set_back.len(), 1);
+    assert_eq!(front.set_back, rear.set_back);
+    assert!((front.set_back[0].1 - 97.1).abs() < 0.01);
+    assert_eq!(front.time_s, [100.0, 3.1]);
 }
 
 #[test]
@@ -107,7 +133,7 @@ fn answers_give_signals_too() {
 
 #[test]
 fn rows_are_the_traces_turned_round() {
-    let text = "(1.000000) can0 1A0#0064012C\n(1.000100) can0 100#0000\n(2.000000) can0 1A0#FFFF00C8\n(2.000000) can1 1A0#012C\n";
+    let text = "(1.000000) can0 1A0#0064012C\n(1.000100) can0 100#0000\n(2.000000) can0 1A0#FFFF00C8\n(2.000000) can0 1A0#012C\n";
     let profile = profile(FOUR);
     let mut columns = Columns::new(&profile);
     let mut rows = Vec::new();
