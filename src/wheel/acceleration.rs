@@ -54,6 +54,8 @@ struct Jump {
     speed_kmh: f64,
     /// In m/s², noise and quantum taken off.
     size: f64,
+    /// In m/s², with them.
+    whole: f64,
     /// Whether the drive was quiet.
     quiet: bool,
 }
@@ -151,14 +153,14 @@ fn alone(grid: &Grid<'_>, walks: &[Option<Walk>; 4], wheel: usize) -> Option<Jum
             sizes[other] = near
                 .take_while(|near| near.time_s <= jump.time_s + reach)
                 .filter(|near| near.time_s >= jump.time_s - reach)
-                .map(|near| near.size)
+                .map(|near| near.whole)
                 .fold(0.0, f64::max);
         }
         let same_side = sizes[behind];
         sizes.sort_unstable_by(f64::total_cmp);
         // The wheel itself stands in it as 0: of the three others, the middle one.
         let [_, _, middle, _] = sizes;
-        if same_side.max(middle) < share * jump.size {
+        if same_side.max(middle) < share * jump.whole {
             jumps.seen.saw(column.seen(jump.index));
         }
     }
@@ -237,13 +239,16 @@ fn walk(grid: &Grid<'_>, wheel: Wheel) -> Option<Walk> {
         if step.quiet {
             walk.quiet_s += step.dt;
         }
-        let size = (step.relative.abs() - margin) / 3.6 / dt;
-        if size > LIMIT * SHAKEN_SHARE {
+        let whole = step.relative.abs() / 3.6 / dt;
+        let noise = margin / 3.6 / dt;
+        let size = whole - noise;
+        if whole > (LIMIT + noise) * SHAKEN_SHARE {
             walk.jump(Jump {
                 time_s: step.time_s,
                 index: step.index,
                 speed_kmh: step.speed_kmh,
                 size,
+                whole,
                 quiet: step.quiet,
             });
         }
