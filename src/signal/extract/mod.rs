@@ -43,9 +43,9 @@ struct Clock {
     /// What is added to every time, in s.
     base_s: f64,
     /// The latest time so far, in s.
-    last_s: f64,
+    latest: f64,
     /// How many seconds make the times go on where the clock was set back.
-    set_back_s: f64,
+    go_on: f64,
 }
 
 /// A step back by less than this, in seconds, is frames out of order; by more, the clock was set.
@@ -55,11 +55,11 @@ const BETWEEN_S: f64 = 0.001;
 
 impl Clock {
     fn take(&mut self, time_s: f64) {
-        if self.last_s - time_s >= OUT_OF_ORDER_S {
-            self.set_back_s += self.last_s - time_s + BETWEEN_S;
-            self.last_s = time_s;
+        if self.latest - time_s >= OUT_OF_ORDER_S {
+            self.go_on += self.latest - time_s + BETWEEN_S;
+            self.latest = time_s;
         }
-        self.last_s = self.last_s.max(time_s);
+        self.latest = self.latest.max(time_s);
     }
 }
 
@@ -72,8 +72,8 @@ impl Extractor {
             traces: [const { None }; SIGNALS],
             clock: Clock {
                 base_s: 0.0,
-                last_s: f64::NEG_INFINITY,
-                set_back_s: 0.0,
+                latest: f64::NEG_INFINITY,
+                go_on: 0.0,
             },
         }
     }
@@ -133,7 +133,7 @@ fn record(traces: &mut [Option<Trace>], clock: &mut Clock, sample: &Sample<'_>) 
         let value = sample.source.value(sample.raw) as f32;
         let time_s = sample.time.seconds() + clock.base_s;
         clock.take(time_s);
-        trace.go_on(clock.set_back_s);
+        trace.go_on(clock.go_on);
         trace.push(time_s, value);
     }
 }
