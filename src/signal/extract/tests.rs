@@ -50,7 +50,7 @@ fn marks_copies_and_short_frames() {
 #[test]
 fn each_identifier_is_listened_to_on_one_bus() {
     let text = "(1.0) can0 1A0#00640064\n(1.1) can1 1A0#55555555\n(1.2) can0 1A0#00C800C8\n(9.0) can1 1A0#012C012C\n";
-    let (signals, unsampled) = extract(&profile(FOUR), &lines(&text.replace(".", ".00000")));
+    let (signals, unsampled) = extract(&profile(FOUR), &lines(&text.replace('.', ".00000")));
     assert_eq!(signals.speeds[0].as_ref().unwrap().value, [1.0, 2.0, 3.0]);
     assert_eq!(unsampled.other_bus, 1);
 }
