@@ -3,27 +3,39 @@
 //! A [`Bus`] is where frames are heard and put; everything above it is told the time and owns no socket. [`Hub`] is a
 //! bus in memory with a clock of its own, so that tests need neither an interface nor time; [`Socket`] is an interface of
 //! Linux. An [`Ear`] hears an interface and has no way to send.
+//!
+//! Requests pass one gate, [`permit`]; [`Asker`] sends nothing else.
 
 #![warn(clippy::indexing_slicing)]
 
+mod asker;
 mod bus;
+mod errand;
 mod error_frame;
 #[cfg(target_os = "linux")]
 mod facts;
+mod gate;
 mod hub;
 mod interface;
 #[cfg(any(target_os = "linux", test))]
 mod netlink;
 #[cfg(any(target_os = "linux", test))]
 mod raw;
+mod seek;
 #[cfg(target_os = "linux")]
 mod socket;
+mod survey;
 
+pub use asker::{Action, AskError, Asker, Ending, Manner, Outcome, Reply, Target, Ticket};
 pub use bus::{Bus, Data, Heard, LinkError};
+pub use errand::{Errand, GoOn, converse, own, run};
 pub use error_frame::ErrorFrame;
 #[cfg(target_os = "linux")]
 pub use facts::{facts, links};
+pub use gate::{Confirmed, Permitted, Refused, permit};
 pub use hub::{Hub, Partner, Port};
 pub use interface::{BusState, Facts};
+pub use seek::{Range, Seek, Sought};
 #[cfg(target_os = "linux")]
 pub use socket::{Ear, Socket};
+pub use survey::{CODES_EVERY_S, Event, Scope, Survey};
