@@ -7,6 +7,7 @@
 pub mod capture;
 pub mod comparison;
 pub mod diagnosis;
+pub mod drill;
 pub mod evidence;
 pub mod frame;
 pub mod link;

@@ -2,15 +2,18 @@
 //! printer. Files, clocks and the terminal are met here and nowhere else.
 
 mod case;
+mod clear;
 mod compare;
 mod console;
 mod decode;
 mod diagnose;
+mod drill;
 mod each;
 mod ending;
 mod explain;
 mod hash;
 mod input;
+mod link;
 mod output;
 mod rig;
 mod rules;
@@ -18,6 +21,7 @@ mod rules;
 mod shipped;
 mod vehicle;
 mod wheels;
+mod wrap;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -55,9 +59,11 @@ Exit status: 0 a result was made; 1 it could not be made; 2 wrong usage.";
 /// One entry for each command; each has its own file with `Args` and `run(&Args, Console) -> anyhow::Result<()>`.
 #[derive(Debug, Subcommand)]
 enum Command {
+    Clear(clear::Args),
     Compare(compare::Args),
     Diagnose(diagnose::Args),
     Decode(decode::Args),
+    Drill(drill::Args),
     Explain(explain::Args),
     Rig(rig::Args),
     Rules(rules::Args),
@@ -79,9 +85,11 @@ pub(crate) fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     };
     let console = Console::detect();
     let result: anyhow::Result<()> = match arguments.command {
+        Command::Clear(args) => clear::run(&args),
         Command::Compare(args) => compare::run(&args, console),
         Command::Diagnose(args) => diagnose::run(&args, console),
         Command::Decode(args) => decode::run(&args, console),
+        Command::Drill(args) => drill::run(&args, console),
         Command::Explain(args) => explain::run(&args, console),
         Command::Rig(args) => rig::run(&args),
         Command::Rules(args) => rules::run(&args, console),

@@ -117,17 +117,17 @@ fn reads_uds(request: &[u8]) -> bool {
 /// ISO 14230-3 on CAN: the default session, codes and their status, identification, data by identifier, tester present.
 /// Not the forms of 0x21 and 0x22 that make a module go on sending by itself.
 fn reads_kwp(request: &[u8]) -> bool {
-    matches!(
-        request,
-        [0x10, 0x81]
-            | [0x17, _, _]
-            | [0x18, 0x00..=0x04, _, _]
-            | [0x1A, _]
-            | [0x21, _]
-            | [0x22, _, _]
-            | [0x3E]
-            | [0x3E, 0x01 | 0x02]
-    )
+    match request {
+        [0x10, sub] => *sub == 0x81,
+        // Which codes, of which group.
+        [0x18, which, _, _] => *which <= 0x04,
+        // The status of one code; a common identifier.
+        [0x17 | 0x22, _, _] => true,
+        [0x3E] => true,
+        [0x3E, response] => matches!(response, 0x01 | 0x02),
+        [service, _] => matches!(service, 0x1A | 0x21),
+        _ => false,
+    }
 }
 
 fn are_identifiers(asked: &[u8]) -> bool {

@@ -4,12 +4,14 @@
 //! bus in memory with a clock of its own, so that tests need neither an interface nor time; [`Socket`] is an interface of
 //! Linux. An [`Ear`] hears an interface and has no way to send.
 //!
-//! Requests pass one gate, [`permit`]; [`Asker`] sends nothing else.
+//! Requests pass one gate, [`permit`]; [`Asker`] sends nothing else. [`Survey`] and [`Seek`] only read; [`clear`] is the one
+//! thing that changes anything.
 
 #![warn(clippy::indexing_slicing)]
 
 mod asker;
 mod bus;
+pub mod clear;
 mod errand;
 mod error_frame;
 #[cfg(target_os = "linux")]

@@ -7,7 +7,7 @@
 use super::brakes::{Brakes, Inputs};
 use super::bus::{Bus, Node, RigFrame};
 use super::corner::{Corner, Make};
-use super::drive::{Driver, Motion};
+use super::drive::{Drive, Driver, Motion};
 use super::electrics::Electrics;
 use super::fault::{Defect, Fault};
 use super::kinematics::wheel_speeds;
@@ -48,6 +48,10 @@ pub struct Vehicle {
     tester: Option<Tester>,
     /// Steps since key on.
     steps: u32,
+    /// When the present drive began, seconds since the first key on.
+    began: f64,
+    /// Drives since then.
+    drives: u64,
     recording: bool,
     heard_brakes: f64,
     /// When the engine module was last heard, by the brake module and by the others.
@@ -213,6 +217,8 @@ impl Vehicle {
             bus: Bus::new(settings.start),
             tester: None,
             steps: 0,
+            began: 0.0,
+            drives: 0,
             recording: false,
             heard_brakes: 0.0,
             heard_engine: 0.0,
@@ -254,6 +260,7 @@ impl Vehicle {
         self.driver = Driver::new(self.settings.drive, lead_s, wheelbase, &mut random);
         self.driver.spirited = self.settings.spirited;
         self.steps = 0;
+        self.began = 0.0;
         self.motion = Motion::default();
         self.heard_brakes = 0.0;
         self.heard_engine = 0.0;
@@ -287,7 +294,45 @@ impl Vehicle {
     /// Whether the drive is over and the scripted tester, if there is one, is done.
     pub fn is_finished(&self) -> bool {
         let script = self.tester.as_ref();
-        self.time() > self.driver.end() + 2.0 && script.is_none_or(Tester::is_done)
+        self.time() - self.began > self.driver.end() + 2.0 && script.is_none_or(Tester::is_done)
+    }
+
+    /// What is wrong with it now.
+    pub fn faults(&self) -> &[Fault] {
+        &self.settings.faults
+    }
+
+    /// Mends everything and breaks this: from the next step on, in the middle of a drive too. The modules keep what they
+    /// remember.
+    pub fn change_faults(&mut self, faults: &[Fault]) {
+        self.settings.faults = faults.to_vec();
+        self.assemble(faults, self.settings.seed);
+    }
+
+    /// The key is turned off and on, for a new operation cycle, and the driver sets out for another drive. The clock runs
+    /// on; the scripted tester stays out of it.
+    pub fn set_out(&mut self, drive: Drive) {
+        self.drives = self.drives.wrapping_add(1);
+        let seed = self.settings.seed.wrapping_add(self.drives);
+        let mut random = Random::new(seed, "driver");
+        self.settings.drive = drive;
+        self.driver = Driver::new(drive, 2.5, self.settings.geometry.wheelbase_m, &mut random);
+        self.driver.spirited = self.settings.spirited;
+        self.motion = Motion::default();
+        self.began = self.time();
+        self.heard_brakes = self.began;
+        self.heard_engine = self.began;
+        self.others_heard_engine = self.began;
+        self.heard_steering = self.began;
+        self.brakes.key_on();
+        for neighbour in &mut self.neighbours {
+            neighbour.key_on();
+        }
+    }
+
+    /// How fast it is, km/h.
+    pub fn speed_kmh(&self) -> f64 {
+        self.motion.speed * 3.6
     }
 
     /// Steps up to this moment. Does nothing for one that has passed.

@@ -18,6 +18,7 @@ mod compare;
 mod console;
 mod damage;
 mod decode;
+mod drill;
 mod each;
 mod ends;
 mod explain;

@@ -4,5 +4,6 @@
 #![cfg(target_os = "linux")]
 #![expect(clippy::unwrap_used, reason = "helpers of tests")]
 
+mod asking;
 mod guest;
 mod hearing;

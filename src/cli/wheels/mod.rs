@@ -205,6 +205,17 @@ fn signals(path: &Path, profile: &Profile, console: Console) -> anyhow::Result<(
     Ok((extractor.finish(), whole))
 }
 
+/// The page for a terminal: drawing, table and remarks.
+pub(crate) fn page(
+    name: &str,
+    signals: &Signals,
+    measures: &Measures,
+    console: Console,
+    out: &mut dyn std::io::Write,
+) -> anyhow::Result<()> {
+    text::write(name, signals, measures, console, out)
+}
+
 /// The signals as the measures take them.
 pub(crate) fn input_of<'a>(signals: &'a Signals, wheels: &WheelData) -> Input<'a> {
     let samples = |trace: &'a Option<Trace>| {

@@ -1,14 +1,13 @@
 //! The measures as a table with a drawing, for a terminal of 60 columns or more.
 
 use std::fmt::Write as _;
-use std::io::Write as _;
+use std::io::Write;
 
 use tonering::place::Wheel;
 use tonering::signal::{Signals, Trace};
 use tonering::wheel::{Made, Measured, Measures, Travel, Verdict};
 
 use super::super::console::Console;
-use super::super::output::Output;
 use super::{drawing, places};
 
 /// Widest page: longer lines are hard to read.
@@ -21,7 +20,7 @@ pub(super) fn write(
     signals: &Signals,
     measures: &Measures,
     console: Console,
-    output: &mut Output,
+    output: &mut dyn Write,
 ) -> anyhow::Result<()> {
     let width = console.width.clamp(NARROWEST, WIDEST);
     let mut page = String::new();

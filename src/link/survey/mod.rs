@@ -22,6 +22,7 @@ use crate::frame::Timestamp;
 use crate::signal::profile::{Profile, Protocol};
 use crate::transport::Conversation;
 use party::{Party, Session};
+pub(super) use plan::codes as codes_request;
 use plan::{Ask, Then, Whom, Width, responders};
 
 /// What a survey does.
@@ -245,10 +246,17 @@ impl Survey {
 
     fn codes_again(&mut self) {
         for (index, party) in self.parties.iter().enumerate() {
-            if let Some(request) = party.codes_by.clone() {
-                let whom = Whom::Module(index);
-                self.script
-                    .push_back(Ask::new(whom, request, Then::CodesAgain));
+            let whom = Whom::Module(index);
+            match party.codes_by.clone() {
+                Some(request) => {
+                    let again = Ask::new(whom, request, Then::CodesAgain);
+                    self.script.push_back(again);
+                }
+                // Who was silent or busy may have woken up.
+                None if !party.refuses_codes => {
+                    self.script.extend(plan::module(index, party.protocol));
+                }
+                None => {}
             }
         }
     }
@@ -322,68 +330,102 @@ impl Survey {
             return;
         };
         party.note(outcome, now);
-        let mut first = Vec::new();
-        let positive = outcome.positive().map(|reply| reply.payload.as_slice());
         match ask.then {
-            Then::Session => {
-                if party.is_silent() {
-                    self.events.push_back(Event::Silent {
-                        module: party.name.clone(),
-                    });
+            Then::Session if party.is_silent() && !party.told_silent => {
+                party.told_silent = true;
+                self.events.push_back(Event::Silent {
+                    module: party.name.clone(),
+                });
+            }
+            Then::Extended if outcome.positive().is_some() => {
+                party.session = Session::Extended;
+                party.present_at = later(now, PRESENT_EVERY);
+            }
+            Then::Codes { .. } | Then::CodesIn { .. } | Then::CodesAgain => {
+                let first = match outcome.positive() {
+                    Some(reply) => self.take_codes(ask, index, &reply.payload),
+                    None => self.take_no_codes(ask, index, outcome),
+                };
+                for ask in first.into_iter().rev() {
+                    self.script.push_front(ask);
                 }
             }
-            Then::Extended => {
-                if positive.is_some() {
-                    party.session = Session::Extended;
-                    party.present_at = later(now, PRESENT_EVERY);
-                }
-            }
-            Then::Codes { attempt } | Then::CodesIn { attempt } => match positive {
-                Some(payload) => {
-                    party.codes_by = Some(ask.request.clone());
-                    let codes = party.count_codes(payload);
-                    self.events.push_back(Event::Codes {
-                        module: party.name.clone(),
-                        codes: codes.len(),
-                    });
-                    if self.scope.snapshots && party.protocol == Protocol::Uds {
-                        first.extend(codes.iter().take(MAX_SNAPSHOTS).map(|&[a, b, c]| {
-                            let request = vec![0x19, 0x04, a, b, c, 0xFF];
-                            Ask::new(ask.whom, request, Then::Nothing)
-                        }));
-                    }
-                }
-                None => {
-                    let in_session = matches!(ask.then, Then::CodesIn { .. });
-                    let needs =
-                        matches!(outcome.refusal(), Some(NOT_IN_SESSION | NOT_SUB_IN_SESSION));
-                    if needs && !in_session {
-                        first.push(Ask::new(ask.whom, vec![0x10, 0x03], Then::Extended));
-                        first.push(Ask {
-                            then: Then::CodesIn { attempt },
-                            ..ask.clone()
-                        });
-                    } else if outcome.refusal().is_some()
-                        && let Some(request) = plan::codes(party.protocol, attempt + 1)
-                    {
-                        let attempt = attempt + 1;
-                        first.push(Ask::new(ask.whom, request, Then::Codes { attempt }));
-                    } else if !party.is_silent() {
-                        self.events.push_back(Event::NoCodes {
-                            module: party.name.clone(),
-                            refusal: outcome.refusal(),
-                        });
-                    }
-                }
-            },
-            Then::CodesAgain
-            | Then::Supported { .. }
-            | Then::Poll
-            | Then::PollTogether
-            | Then::Nothing => {}
+            _ => {}
         }
-        for ask in first.into_iter().rev() {
-            self.script.push_front(ask);
+    }
+
+    /// A list of codes; what is asked first after it.
+    fn take_codes(&mut self, ask: &Ask, index: usize, payload: &[u8]) -> Vec<Ask> {
+        let Some(party) = self.parties.get_mut(index) else {
+            return Vec::new();
+        };
+        let codes = party::codes_of(payload);
+        let again = ask.then == Then::CodesAgain;
+        if !again || codes.len() != party.codes {
+            self.events.push_back(Event::Codes {
+                module: party.name.clone(),
+                codes: codes.len(),
+            });
+        }
+        party.codes = codes.len();
+        party.told_silent = false;
+        party.codes_by = Some(ask.request.clone());
+        if !party.polls_in_session {
+            // The session was for the codes; the module leaves it by itself.
+            party.session = Session::Default;
+        }
+        if again || !self.scope.snapshots || party.protocol != Protocol::Uds {
+            return Vec::new();
+        }
+        let codes = codes.iter().take(MAX_SNAPSHOTS);
+        codes
+            .map(|&[a, b, c]| {
+                let request = vec![0x19, 0x04, a, b, c, 0xFF];
+                Ask::new(ask.whom, request, Then::Nothing)
+            })
+            .collect()
+    }
+
+    /// No list of codes; what is asked first after that.
+    fn take_no_codes(&mut self, ask: &Ask, index: usize, outcome: &Outcome) -> Vec<Ask> {
+        let Some(party) = self.parties.get_mut(index) else {
+            return Vec::new();
+        };
+        let refusal = outcome.refusal();
+        let needs_session = matches!(refusal, Some(NOT_IN_SESSION | NOT_SUB_IN_SESSION));
+        let extended = Ask::new(ask.whom, vec![0x10, 0x03], Then::Extended);
+        match ask.then {
+            Then::Codes { attempt } if needs_session => {
+                let again = Ask {
+                    then: Then::CodesIn { attempt },
+                    ..ask.clone()
+                };
+                vec![extended, again]
+            }
+            Then::CodesAgain if needs_session && ask.tries == 0 => {
+                let again = Ask {
+                    tries: 1,
+                    ..ask.clone()
+                };
+                vec![extended, again]
+            }
+            Then::CodesAgain => Vec::new(),
+            Then::Codes { attempt } | Then::CodesIn { attempt } => {
+                let next = plan::codes(party.protocol, attempt + 1);
+                if let Some(request) = next.filter(|_| refusal.is_some()) {
+                    let attempt = attempt + 1;
+                    return vec![Ask::new(ask.whom, request, Then::Codes { attempt })];
+                }
+                if !party.is_silent() {
+                    party.refuses_codes = refusal.is_some();
+                    self.events.push_back(Event::NoCodes {
+                        module: party.name.clone(),
+                        refusal,
+                    });
+                }
+                Vec::new()
+            }
+            _ => Vec::new(),
         }
     }
 
@@ -406,6 +448,7 @@ impl Survey {
             && party.session == Session::Default
         {
             party.session = Session::Asked;
+            party.polls_in_session = true;
             self.script
                 .push_front(Ask::new(ask.whom, vec![0x10, 0x03], Then::Extended));
             return;
@@ -469,6 +512,19 @@ impl Errand for Survey {
             && self.script.is_empty()
             && !self.polls()
             && !self.scope.codes_again
+    }
+}
+
+/// Everyone who answers legislated requests with 11-bit or 29-bit identifiers.
+pub(super) fn everyone(wide: bool) -> Target {
+    let width = if wide {
+        Width::Extended
+    } else {
+        Width::Standard
+    };
+    Target::All {
+        address: width.functional(),
+        responders: responders(width, &[]),
     }
 }
 

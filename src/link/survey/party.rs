@@ -29,6 +29,14 @@ pub(super) struct Party {
     pub(super) present_at: Timestamp,
     /// The request that its list of codes answers to.
     pub(super) codes_by: Option<Vec<u8>>,
+    /// It has said that it gives no list of codes.
+    pub(super) refuses_codes: bool,
+    /// It gives polled data in the extended session only.
+    pub(super) polls_in_session: bool,
+    /// How many codes its last list held.
+    pub(super) codes: usize,
+    /// Whether it was told that it is silent.
+    pub(super) told_silent: bool,
     /// Questions without any answer since the last answer.
     silent: u32,
     /// Not asked again before this time.
@@ -50,6 +58,10 @@ impl Party {
             session: Session::Default,
             present_at: Timestamp::default(),
             codes_by: None,
+            refuses_codes: false,
+            polls_in_session: false,
+            codes: 0,
+            told_silent: false,
             silent: 0,
             until: None,
         }
@@ -103,22 +115,22 @@ impl Party {
             && now >= self.present_at
             && self.protocol == Protocol::Uds
     }
+}
 
-    /// The codes of a list, three bytes each.
-    pub(super) fn count_codes(&self, payload: &[u8]) -> Vec<[u8; 3]> {
-        let Some(list) = code_list(payload) else {
-            return Vec::new();
-        };
-        list.entries
-            .iter()
-            // A list of supported codes also holds those that never failed.
-            .filter(|entry| entry.status.is_none_or(|status| status & FAILED != 0))
-            .map(|entry| {
-                let [high, low] = entry.code.0.to_be_bytes();
-                [high, low, entry.failure_type.map_or(0, |kind| kind.0)]
-            })
-            .collect()
-    }
+/// The codes of a list, three bytes each.
+pub(super) fn codes_of(payload: &[u8]) -> Vec<[u8; 3]> {
+    let Some(list) = code_list(payload) else {
+        return Vec::new();
+    };
+    list.entries
+        .iter()
+        // A list of supported codes also holds those that never failed.
+        .filter(|entry| entry.status.is_none_or(|status| status & FAILED != 0))
+        .map(|entry| {
+            let [high, low] = entry.code.0.to_be_bytes();
+            [high, low, entry.failure_type.map_or(0, |kind| kind.0)]
+        })
+        .collect()
 }
 
 /// Status bits that say that something failed (ISO 14229-1, D.2: not bits 4 and 6).

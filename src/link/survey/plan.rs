@@ -161,7 +161,7 @@ pub(super) fn module(index: usize, protocol: Protocol) -> Vec<Ask> {
 }
 
 /// The how-manieth form of the request for codes, for modules that refuse the ones before.
-pub(super) fn codes(protocol: Protocol, attempt: usize) -> Option<Vec<u8>> {
+pub(in crate::link) fn codes(protocol: Protocol, attempt: usize) -> Option<Vec<u8>> {
     let forms: &[&[u8]] = match protocol {
         // Everything that failed, whether now or before; then any list at all.
         Protocol::Uds => &[&[0x19, 0x02, 0xAF], &[0x19, 0x0A]],
@@ -196,9 +196,12 @@ pub(super) fn signals(profile: &Profile) -> Vec<Ask> {
             Carrier::Frame(_) => {}
         }
     }
-    // Speed and voltage are of use even when the profile does not name them.
-    for parameter in [0x0D, 0x42] {
-        if !parameters.contains(&parameter) {
+    // Speed and voltage are of use even when the profile does not place them.
+    for (placed, parameter) in [
+        (profile.vehicle_speed.is_some(), 0x0D),
+        (profile.battery_voltage.is_some(), 0x42),
+    ] {
+        if !placed && !parameters.contains(&parameter) {
             parameters.push(parameter);
         }
     }
@@ -213,15 +216,12 @@ pub(super) fn signals(profile: &Profile) -> Vec<Ask> {
             .iter_mut()
             .rev()
             .find(|ask| is_uds && ask.whom == whom && ask.request.len() < 1 + 2 * TOGETHER);
-        match open {
-            Some(ask) => {
-                ask.request.extend(did.to_be_bytes());
-                ask.then = Then::PollTogether;
-            }
-            None => {
-                let [high, low] = did.to_be_bytes();
-                asks.push(Ask::new(whom, vec![0x22, high, low], Then::Poll));
-            }
+        if let Some(ask) = open {
+            ask.request.extend(did.to_be_bytes());
+            ask.then = Then::PollTogether;
+        } else {
+            let [high, low] = did.to_be_bytes();
+            asks.push(Ask::new(whom, vec![0x22, high, low], Then::Poll));
         }
     }
     asks.extend(

@@ -86,13 +86,12 @@ fn a_sound_vehicle_is_surveyed_and_polled() {
             "Engine control: answers, no codes",
             "Body control: answers, no codes",
             "Instrument cluster: answers, no codes",
-            "polling 3 signals, 5 rounds a second",
+            "polling 2 signals, 5 rounds a second",
         ]
     );
-    // Supply voltage, and the legislated speed and voltage, five times a second for most of 12 s.
+    // Supply voltage and the legislated speed, five times a second for most of 12 s. The battery's voltage is broadcast.
     for trace in [
         &record.signals.supply_voltage,
-        &record.signals.battery_voltage,
         &record.signals.vehicle_speed,
     ] {
         let samples = trace.as_ref().unwrap().len();
@@ -202,14 +201,16 @@ fn two_testers_survey_one_vehicle() {
             number += 1;
             recorder.push(&Item::Can(heard.frame(number, Channel(0))));
         }
-        // The other one has its turn whenever the first has had one.
+        // The other one comes a second later, and has its turn whenever the first has had one.
         while let Some(heard) = other_port.hear(std::time::Duration::ZERO).unwrap() {
             other.hear(&heard);
         }
-        while let Action::Put { id, data } = other.poll(now) {
+        while now.seconds() > 1_001.0
+            && let Action::Put { id, data } = other.poll(now)
+        {
             other_port.put(id, &data).unwrap();
         }
-        if now.seconds() < 1_015.0 {
+        if now.seconds() < 1_040.0 {
             GoOn::Yes
         } else {
             GoOn::No
@@ -218,12 +219,18 @@ fn two_testers_survey_one_vehicle() {
     .unwrap();
     recorder.end_capture("hub", Kind::CandumpLog, &Tally::default());
     assert_eq!(codes(&recorder.finish()), alone);
-    let count = |survey: &mut Survey| {
+    let answering = |survey: &mut Survey| -> BTreeSet<String> {
         std::iter::from_fn(|| survey.next_event())
-            .filter(|event| matches!(event, Event::Codes { .. }))
-            .count()
+            .filter_map(|event| match event {
+                Event::Codes { module, .. } => Some(module),
+                _ => None,
+            })
+            .collect()
     };
-    assert_eq!((count(&mut first), count(&mut other)), (4, 4));
+    assert_eq!(
+        (answering(&mut first).len(), answering(&mut other).len()),
+        (4, 4)
+    );
 }
 
 /// One delivery in fifty is lost: questions are asked again, and the codes come all the same.
@@ -315,4 +322,120 @@ fn a_fault_and_a_rate_can_be_stated() {
     let (_, survey) = survey(&settings, &hub, scope, 60.0);
     assert!(survey.is_done(), "without polling it comes to an end");
     assert!(hub.now().seconds() < 1_010.0);
+}
+
+/// A module that gives codes and data in the extended session only, and leaves that after five seconds of silence
+/// (ISO 14229-2, `S3`).
+#[derive(Default)]
+struct Strict {
+    now: Timestamp,
+    out: std::collections::VecDeque<crate::rig::RigFrame>,
+    until: Option<Timestamp>,
+    counts: std::sync::Arc<std::sync::Mutex<BTreeSet<(i64, u8)>>>,
+}
+
+impl crate::link::Partner for Strict {
+    fn now(&self) -> Timestamp {
+        self.now
+    }
+
+    fn advance(&mut self, to: Timestamp) {
+        self.now = to;
+    }
+
+    fn next_frame(&mut self) -> Option<crate::rig::RigFrame> {
+        self.out.pop_front()
+    }
+
+    fn receive(&mut self, frame: &crate::frame::Frame<'_>) {
+        if frame.id.raw() != 0x740 {
+            return;
+        }
+        let length = usize::from(frame.data[0]);
+        let request = &frame.data[1..=length];
+        let extended = self.until.is_some_and(|until| self.now < until);
+        let mut counts = self.counts.lock().unwrap();
+        counts.insert((self.now.nanos() / 1_000_000, request[0]));
+        let answer = match *request {
+            [0x10, 0x03] => {
+                self.until = Some(later(self.now, 5 * SECOND));
+                vec![0x50, 0x03, 0x00, 0x32, 0x01, 0xF4]
+            }
+            [0x10, session] => vec![0x50, session, 0x00, 0x32, 0x01, 0xF4],
+            [service, ..] if !extended => vec![0x7F, service, 0x7F],
+            [0x3E, 0x80] => Vec::new(),
+            [0x19, 0x02, _] => vec![0x59, 0x02, 0xFF, 0x40, 0x31, 0x13, 0x2F],
+            [0x22, 0x2B, 0x10] => vec![0x62, 0x2B, 0x10, 0x7B],
+            [service, ..] => vec![0x7F, service, 0x31],
+            [] => Vec::new(),
+        };
+        if extended {
+            self.until = Some(later(self.now, 5 * SECOND));
+        }
+        if answer.is_empty() {
+            return;
+        }
+        let mut data = vec![u8::try_from(answer.len()).unwrap()];
+        data.extend(answer);
+        self.out.push_back(crate::rig::RigFrame {
+            time: self.now,
+            channel: Channel(0),
+            id: crate::frame::CanId::standard(0x748).unwrap(),
+            kind: crate::frame::FrameKind::Data,
+            data,
+        });
+    }
+}
+
+#[test]
+fn a_module_that_insists_on_a_session_gets_it_and_keeps_it() {
+    let mut profile = rig_profile(&Settings::training(1));
+    profile.modules.truncate(1);
+    let hub = Hub::new(Timestamp::default());
+    let strict = Strict::default();
+    let counts = std::sync::Arc::clone(&strict.counts);
+    hub.join(strict);
+    let mut survey = Survey::new(
+        &profile,
+        Scope {
+            rate_hz: 0.2,
+            ..Scope::default()
+        },
+    );
+    let mut recorder = Recorder::new(profile.clone());
+    let mut port = hub.port();
+    let mut number = 0;
+    run(&mut port, &mut survey, &mut |heard, now| {
+        if let Some(heard) = heard {
+            number += 1;
+            recorder.push(&Item::Can(heard.frame(number, Channel(0))));
+        }
+        if now.seconds() < 40.0 {
+            GoOn::Yes
+        } else {
+            GoOn::No
+        }
+    })
+    .unwrap();
+    recorder.end_capture("hub", Kind::CandumpLog, &Tally::default());
+    let record = recorder.finish();
+    let events: Vec<String> = std::iter::from_fn(|| survey.next_event())
+        .map(|event| event.to_string())
+        .collect();
+    assert!(
+        events.contains(&"Brake control: answers, 1 code".to_owned()),
+        "{events:?}"
+    );
+    assert_eq!(codes(&record).len(), 1);
+    // A round every five seconds: without tester present the session would be lost in between.
+    let supply = record.signals.supply_voltage.unwrap();
+    assert!((6..=8).contains(&supply.len()), "{}", supply.len());
+    let counts = counts.lock().unwrap();
+    let of = |service| counts.iter().filter(|(_, known)| *known == service).count();
+    assert!(of(0x3E) >= 14, "{}", of(0x3E));
+    assert!(
+        of(0x10) <= 4,
+        "the session is asked for once, not again and again: {}",
+        of(0x10)
+    );
 }

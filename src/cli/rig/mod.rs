@@ -1,7 +1,11 @@
-//! `rig`: a simulated vehicle with chosen faults writes a capture, its profile and the notes of checks by hand.
+//! `rig`: a simulated vehicle with chosen faults writes a capture, its profile and the notes of checks by hand; or it
+//! lives on a CAN interface.
+
+mod on;
 
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use anyhow::Context as _;
 use clap::builder::{PossibleValuesParser, TypedValueParser as _};
@@ -16,7 +20,9 @@ use tonering::rig::{
 use tonering::vehicle::SensorKind;
 
 use super::console::remark;
+use super::link;
 use super::output::Output;
+pub(crate) use on::{Commands, refuse_among_others, serve};
 
 /// Simulate a vehicle with chosen faults
 #[expect(
@@ -83,6 +89,15 @@ pub(crate) struct Args {
     /// Say on standard error what is wrong with the vehicle
     #[arg(long)]
     tell: bool,
+    /// Let the vehicle live on this CAN interface, on a bench only: it broadcasts and answers until stopped
+    #[arg(long, value_name = "LINK", conflicts_with_all = ["output", "format", "check", "notes_out", "ask", "without_brakes", "clear"])]
+    on: Option<String>,
+    /// With --on: although others already talk there
+    #[arg(long, requires = "on")]
+    among_others: bool,
+    /// With --on: stop after so many seconds
+    #[arg(long = "for", value_name = "SECONDS", requires = "on", value_parser = clap::value_parser!(u32).range(1..))]
+    seconds: Option<u32>,
 }
 
 /// How the wheel speeds come out.
@@ -138,7 +153,7 @@ fn words<T: Copy + Send + Sync + 'static, const N: usize>(
     })
 }
 
-fn drive_parser() -> impl clap::builder::TypedValueParser<Value = Drive> {
+pub(crate) fn drive_parser() -> impl clap::builder::TypedValueParser<Value = Drive> {
     words(Drive::ALL.map(|drive| (drive.id(), drive)))
 }
 
@@ -162,13 +177,20 @@ const EXAMPLES: &str = "\
 Examples:
   tonering rig --fault sensor-circuit@left-front --output drive.log --profile-out car.yaml
   tonering rig --random --seed 7 --tell --output riddle.log.gz --profile-out car.yaml
-  tonering rig --mended sensor-circuit@right-rear --clear --output after.log";
+  tonering rig --mended sensor-circuit@right-rear --clear --output after.log
+  tonering rig --on vcan0 --fault sensor-circuit@left-front --profile-out car.yaml";
+
+const ON_A_LINK: &str = "\
+On a link (--on): for a bench, a virtual interface or a lesson, never for a bus with a real vehicle on it: the
+simulated modules answer to requests and broadcast speeds that real ones would believe. Without --among-others it
+refuses a bus on which others talk. While it runs it takes lines from standard input: fault sensor-circuit left-front;
+mend; drive town; stand; state; quit.";
 
 fn after_help() -> String {
     let checks = CHECKS.map(|(id, _)| id);
     format!(
         "{EXAMPLES}\n\nCauses: {}.\n\nPlaces: left-front, right-front, left-rear, right-rear; front, rear for sensors-swapped; none for the \
-         vehicle.\n\nChecks: {}.",
+         vehicle.\n\nChecks: {}.\n\n{ON_A_LINK}",
         causes().join(", "),
         checks.join(", ")
     )
@@ -204,6 +226,9 @@ impl std::str::FromStr for Check {
 
 pub(crate) fn run(args: &Args) -> anyhow::Result<()> {
     let settings = args.settings();
+    if let Some(name) = &args.on {
+        return live(args, &settings, name);
+    }
     // All files are opened before the work, so that a wrong path is known at once.
     let mut capture = Output::open(args.output.as_deref())?;
     let profile = args.profile_out.as_deref().map(open).transpose()?;
@@ -237,6 +262,31 @@ pub(crate) fn run(args: &Args) -> anyhow::Result<()> {
         tell(&settings);
     }
     Ok(())
+}
+
+/// The vehicle on a CAN interface.
+fn live(args: &Args, settings: &Settings, name: &str) -> anyhow::Result<()> {
+    let profile = args.profile_out.as_deref().map(open).transpose()?;
+    let mut bus = link::open(name)?;
+    if !args.among_others {
+        refuse_among_others(&mut *bus, name)?;
+    }
+    if let Some(mut file) = profile {
+        file.write_all(profile_yaml(settings, NAME).as_bytes())?;
+        file.finish()?;
+    }
+    if args.tell {
+        tell(settings);
+    }
+    let vehicle = Vehicle::new(settings).without_tester();
+    remark(&format!(
+        "{NAME} is on {name}; commands on standard input, help lists them"
+    ));
+    let commands = Commands::from_input();
+    let limit = args
+        .seconds
+        .map(|seconds| Duration::from_secs(seconds.into()));
+    serve(vehicle, &mut *bus, &commands, &mut io::stdout(), limit)
 }
 
 fn open(path: &Path) -> anyhow::Result<Output> {
@@ -353,7 +403,7 @@ mod tests {
         let root = Path::new(env!("CARGO_MANIFEST_DIR"));
         let temporary = tempfile::tempdir().unwrap();
         let folder = temporary.path();
-        let list = include_str!("../../captures/README.md");
+        let list = include_str!("../../../captures/README.md");
         let lines: Vec<&str> = list
             .lines()
             .filter_map(|line| line.strip_prefix("tonering rig "))
