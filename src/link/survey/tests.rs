@@ -1,12 +1,14 @@
 //! The survey against the simulated vehicle.
 
 use std::collections::BTreeSet;
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use super::*;
 use crate::capture::{Item, Kind, Tally};
-use crate::frame::Channel;
-use crate::link::{Bus as _, GoOn, Hub, run};
-use crate::rig::{Fault, FaultWanted, Settings, Vehicle, causes, profile_yaml};
+use crate::frame::{CanId, Channel, Frame, FrameKind};
+use crate::link::{Bus as _, GoOn, Hub, Partner, run};
+use crate::rig::{Drive, Fault, FaultWanted, RigFrame, Settings, Vehicle, causes, profile_yaml};
 use crate::vehicle::{List, Record, Recorder};
 
 /// A survey of a vehicle for so many seconds; the record of what was on the bus, and what the survey told.
@@ -114,7 +116,7 @@ fn what_is_on_the_wire_only_reads() {
         survey(&settings, &hub, Scope::default(), 20.0);
         let requests: BTreeSet<u32> = [0x740, 0x7E0, 0x726, 0x720, 0x7DF].into();
         let mut seen = 0;
-        while let Some(heard) = witness.hear(std::time::Duration::ZERO).unwrap() {
+        while let Some(heard) = witness.hear(Duration::ZERO).unwrap() {
             if !requests.contains(&heard.id.raw()) {
                 continue;
             }
@@ -145,7 +147,7 @@ fn every_cause_that_shows_in_codes_shows_in_a_survey() {
             .find(|place| format!("{cause}{place}").parse::<FaultWanted>().is_ok())
             .unwrap();
         let mut settings = with_fault(&format!("{cause}{place}"), seed);
-        settings.drive = crate::rig::Drive::Short;
+        settings.drive = Drive::Short;
         let profile = rig_profile(&settings);
         let mut recorder = Recorder::new(profile);
         let mut number = 0;
@@ -202,7 +204,7 @@ fn two_testers_survey_one_vehicle() {
             recorder.push(&Item::Can(heard.frame(number, Channel(0))));
         }
         // The other one comes a second later, and has its turn whenever the first has had one.
-        while let Some(heard) = other_port.hear(std::time::Duration::ZERO).unwrap() {
+        while let Some(heard) = other_port.hear(Duration::ZERO).unwrap() {
             other.hear(&heard);
         }
         while now.seconds() > 1_001.0
@@ -295,7 +297,7 @@ fn nothing_is_asked_of_a_module_in_another_language_than_its_own() {
         })
         .unwrap();
         let mut asked = BTreeSet::new();
-        while let Some(heard) = witness.hear(std::time::Duration::ZERO).unwrap() {
+        while let Some(heard) = witness.hear(Duration::ZERO).unwrap() {
             if heard.id.raw() == 0x740 {
                 asked.insert(heard.data[1]);
             }
@@ -329,12 +331,12 @@ fn a_fault_and_a_rate_can_be_stated() {
 #[derive(Default)]
 struct Strict {
     now: Timestamp,
-    out: std::collections::VecDeque<crate::rig::RigFrame>,
+    out: VecDeque<RigFrame>,
     until: Option<Timestamp>,
-    counts: std::sync::Arc<std::sync::Mutex<BTreeSet<(i64, u8)>>>,
+    counts: Arc<Mutex<BTreeSet<(i64, u8)>>>,
 }
 
-impl crate::link::Partner for Strict {
+impl Partner for Strict {
     fn now(&self) -> Timestamp {
         self.now
     }
@@ -343,11 +345,11 @@ impl crate::link::Partner for Strict {
         self.now = to;
     }
 
-    fn next_frame(&mut self) -> Option<crate::rig::RigFrame> {
+    fn next_frame(&mut self) -> Option<RigFrame> {
         self.out.pop_front()
     }
 
-    fn receive(&mut self, frame: &crate::frame::Frame<'_>) {
+    fn receive(&mut self, frame: &Frame<'_>) {
         if frame.id.raw() != 0x740 {
             return;
         }
@@ -377,11 +379,11 @@ impl crate::link::Partner for Strict {
         }
         let mut data = vec![u8::try_from(answer.len()).unwrap()];
         data.extend(answer);
-        self.out.push_back(crate::rig::RigFrame {
+        self.out.push_back(RigFrame {
             time: self.now,
             channel: Channel(0),
-            id: crate::frame::CanId::standard(0x748).unwrap(),
-            kind: crate::frame::FrameKind::Data,
+            id: CanId::standard(0x748).unwrap(),
+            kind: FrameKind::Data,
             data,
         });
     }
@@ -393,7 +395,7 @@ fn a_module_that_insists_on_a_session_gets_it_and_keeps_it() {
     profile.modules.truncate(1);
     let hub = Hub::new(Timestamp::default());
     let strict = Strict::default();
-    let counts = std::sync::Arc::clone(&strict.counts);
+    let counts = Arc::clone(&strict.counts);
     hub.join(strict);
     let mut survey = Survey::new(
         &profile,
