@@ -121,9 +121,8 @@ fn reads_kwp(request: &[u8]) -> bool {
         [0x10, sub] => *sub == 0x81,
         // Which codes, of which group.
         [0x18, which, _, _] => *which <= 0x04,
-        // The status of one code; a common identifier.
-        [0x17 | 0x22, _, _] => true,
-        [0x3E] => true,
+        // The status of one code; a common identifier; tester present.
+        [0x17 | 0x22, _, _] | [0x3E] => true,
         [0x3E, response] => matches!(response, 0x01 | 0x02),
         [service, _] => matches!(service, 0x1A | 0x21),
         _ => false,

@@ -42,7 +42,7 @@ You can say:
   wheels               make a test drive and look at the four wheel speeds
   voltages             read the supply of the brake module and the battery
   checks               what can be checked by hand, and what it costs
-  how CHECK            how a check is done, what to expect, and what to beware of
+  how CHECK            how a check is done, what to expect, what to beware of
   check CHECK PLACE    do it: check air-gap left-front
   notes                what you have found by hand
   causes               what it can be

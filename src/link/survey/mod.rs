@@ -409,7 +409,6 @@ impl Survey {
                 };
                 vec![extended, again]
             }
-            Then::CodesAgain => Vec::new(),
             Then::Codes { attempt } | Then::CodesIn { attempt } => {
                 let next = plan::codes(party.protocol, attempt + 1);
                 if let Some(request) = next.filter(|_| refusal.is_some()) {

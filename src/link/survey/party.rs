@@ -19,6 +19,10 @@ pub(super) enum Session {
 }
 
 /// A module that is asked.
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "independent observations, not states of one machine"
+)]
 #[derive(Debug)]
 pub(super) struct Party {
     pub(super) name: String,
