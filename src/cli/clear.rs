@@ -247,7 +247,7 @@ fn back(
             .chain(&at_once.codes)
             .fold(Vec::new(), |mut seen, entry| {
                 if !seen.iter().any(|known| key(known) == key(entry)) {
-                    seen.push(entry.clone());
+                    seen.push(*entry);
                 }
                 seen
             });

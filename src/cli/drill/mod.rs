@@ -290,7 +290,7 @@ impl Lesson<'_> {
     ) -> anyhow::Result<()> {
         let places = places(check).map_or(&[][..], tonering::place::PlaceKind::places);
         // What concerns the whole vehicle needs no place.
-        let place = place.or_else(|| match places {
+        let place = place.or(match places {
             [only] => Some(*only),
             _ => None,
         });

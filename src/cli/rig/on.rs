@@ -239,13 +239,13 @@ impl Stage {
                 vehicle.set_out(drive);
                 writeln!(say, "sets out ({})", drive.id())?;
             }
-            ["drive", kind] => match Drive::ALL.into_iter().find(|drive| drive.id() == *kind) {
-                Some(drive) => {
+            ["drive", kind] => {
+                let known = Drive::ALL.into_iter().find(|drive| drive.id() == *kind);
+                if let Some(drive) = known {
                     self.repeat = Some(drive);
                     vehicle.set_out(drive);
                     writeln!(say, "sets out ({})", drive.id())?;
-                }
-                None => {
+                } else {
                     let all = Drive::ALL.map(Drive::id);
                     writeln!(
                         say,
@@ -254,7 +254,7 @@ impl Stage {
                         all.join(", ")
                     )?;
                 }
-            },
+            }
             ["stand"] => {
                 self.repeat = None;
                 writeln!(say, "stays standing after this drive")?;

@@ -365,11 +365,10 @@ impl Partner for Strict {
             }
             [0x10, session] => vec![0x50, session, 0x00, 0x32, 0x01, 0xF4],
             [service, ..] if !extended => vec![0x7F, service, 0x7F],
-            [0x3E, 0x80] => Vec::new(),
             [0x19, 0x02, _] => vec![0x59, 0x02, 0xFF, 0x40, 0x31, 0x13, 0x2F],
             [0x22, 0x2B, 0x10] => vec![0x62, 0x2B, 0x10, 0x7B],
+            [0x3E, 0x80] | [] => Vec::new(),
             [service, ..] => vec![0x7F, service, 0x31],
-            [] => Vec::new(),
         };
         if extended {
             self.until = Some(later(self.now, 5 * SECOND));
