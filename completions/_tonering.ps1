@@ -25,14 +25,25 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
             [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help')
             [CompletionResult]::new('-V', '-V ', [CompletionResultType]::ParameterName, 'Print version')
             [CompletionResult]::new('--version', '--version', [CompletionResultType]::ParameterName, 'Print version')
+            [CompletionResult]::new('clear', 'clear', [CompletionResultType]::ParameterValue, 'Clear the trouble codes of one module, after keeping them')
             [CompletionResult]::new('compare', 'compare', [CompletionResultType]::ParameterValue, 'Compare a capture before a repair with one after it: what is gone, what stayed, what is new')
             [CompletionResult]::new('diagnose', 'diagnose', [CompletionResultType]::ParameterValue, 'Find the likely causes of a lit ABS lamp from captures of one vehicle')
             [CompletionResult]::new('decode', 'decode', [CompletionResultType]::ParameterValue, 'Show every diagnostic message of a capture, decoded')
+            [CompletionResult]::new('drill', 'drill', [CompletionResultType]::ParameterValue, 'A lesson: find an unseen fault, and get marks')
             [CompletionResult]::new('explain', 'explain', [CompletionResultType]::ParameterValue, 'Explain a code, a byte, an identifier, a message or a frame')
             [CompletionResult]::new('rig', 'rig', [CompletionResultType]::ParameterValue, 'Simulate a vehicle with chosen faults')
             [CompletionResult]::new('rules', 'rules', [CompletionResultType]::ParameterValue, 'Show, list, explain and check the rules: causes, findings, checks by hand, cautions')
             [CompletionResult]::new('wheels', 'wheels', [CompletionResultType]::ParameterValue, 'Measure the wheel-speed signals of a capture, or look for them')
             [CompletionResult]::new('help', 'help', [CompletionResultType]::ParameterValue, 'Print this message or the help of the given subcommand(s)')
+            break
+        }
+        'tonering;clear' {
+            [CompletionResult]::new('--profile', '--profile', [CompletionResultType]::ParameterName, 'Vehicle profile (YAML): which modules there are, and where the speeds are')
+            [CompletionResult]::new('--module', '--module', [CompletionResultType]::ParameterName, 'The module, by its name in the profile; the brake module unless another is named')
+            [CompletionResult]::new('--save', '--save', [CompletionResultType]::ParameterName, 'Keep what was read in this new file, a candump log that diagnose reads')
+            [CompletionResult]::new('--vehicle-stands', '--vehicle-stands', [CompletionResultType]::ParameterName, 'State that the vehicle stands and cannot roll, where its speed cannot be read')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
             break
         }
         'tonering;compare' {
@@ -76,6 +87,15 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
             [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
             break
         }
+        'tonering;drill' {
+            [CompletionResult]::new('--seed', '--seed', [CompletionResultType]::ParameterName, 'Which lesson: the same number is the same vehicle with the same fault')
+            [CompletionResult]::new('--can', '--can', [CompletionResultType]::ParameterName, 'Who works: a careful person at home, or a workshop')
+            [CompletionResult]::new('--hourly-rate', '--hourly-rate', [CompletionResultType]::ParameterName, 'What an hour of work costs, in the currency of the rules')
+            [CompletionResult]::new('--on', '--on', [CompletionResultType]::ParameterName, 'Also let the vehicle live on this CAN interface, for your own tools; a bench, never the bus of a real vehicle')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            break
+        }
         'tonering;explain' {
             [CompletionResult]::new('--format', '--format', [CompletionResultType]::ParameterName, 'How to print')
             [CompletionResult]::new('--output', '--output', [CompletionResultType]::ParameterName, 'Write to this file instead of standard output')
@@ -98,11 +118,14 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
             [CompletionResult]::new('--profile-out', '--profile-out', [CompletionResultType]::ParameterName, 'Write the vehicle''s profile to this file')
             [CompletionResult]::new('--check', '--check', [CompletionResultType]::ParameterName, 'Do a check by hand for the notes: CHECK[@PLACE], as in air-gap@left-front; repeat for more')
             [CompletionResult]::new('--notes-out', '--notes-out', [CompletionResultType]::ParameterName, 'Write the inspection notes to this file')
+            [CompletionResult]::new('--on', '--on', [CompletionResultType]::ParameterName, 'Let the vehicle live on this CAN interface, on a bench only: it broadcasts and answers until stopped')
+            [CompletionResult]::new('--for', '--for', [CompletionResultType]::ParameterName, 'With --on: stop after so many seconds')
             [CompletionResult]::new('--random', '--random', [CompletionResultType]::ParameterName, 'Draw vehicle, drive, tester and faults from the seed')
             [CompletionResult]::new('--without-brakes', '--without-brakes', [CompletionResultType]::ParameterName, 'The tester does not ask the brake module')
             [CompletionResult]::new('--clear', '--clear', [CompletionResultType]::ParameterName, 'The tester clears all codes before the drive')
             [CompletionResult]::new('--spirited', '--spirited', [CompletionResultType]::ParameterName, 'Pull away with spinning wheels and brake hard')
             [CompletionResult]::new('--tell', '--tell', [CompletionResultType]::ParameterName, 'Say on standard error what is wrong with the vehicle')
+            [CompletionResult]::new('--among-others', '--among-others', [CompletionResultType]::ParameterName, 'With --on: although others already talk there')
             [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help')
             [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help')
             break
@@ -166,14 +189,19 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
             break
         }
         'tonering;help' {
+            [CompletionResult]::new('clear', 'clear', [CompletionResultType]::ParameterValue, 'Clear the trouble codes of one module, after keeping them')
             [CompletionResult]::new('compare', 'compare', [CompletionResultType]::ParameterValue, 'Compare a capture before a repair with one after it: what is gone, what stayed, what is new')
             [CompletionResult]::new('diagnose', 'diagnose', [CompletionResultType]::ParameterValue, 'Find the likely causes of a lit ABS lamp from captures of one vehicle')
             [CompletionResult]::new('decode', 'decode', [CompletionResultType]::ParameterValue, 'Show every diagnostic message of a capture, decoded')
+            [CompletionResult]::new('drill', 'drill', [CompletionResultType]::ParameterValue, 'A lesson: find an unseen fault, and get marks')
             [CompletionResult]::new('explain', 'explain', [CompletionResultType]::ParameterValue, 'Explain a code, a byte, an identifier, a message or a frame')
             [CompletionResult]::new('rig', 'rig', [CompletionResultType]::ParameterValue, 'Simulate a vehicle with chosen faults')
             [CompletionResult]::new('rules', 'rules', [CompletionResultType]::ParameterValue, 'Show, list, explain and check the rules: causes, findings, checks by hand, cautions')
             [CompletionResult]::new('wheels', 'wheels', [CompletionResultType]::ParameterValue, 'Measure the wheel-speed signals of a capture, or look for them')
             [CompletionResult]::new('help', 'help', [CompletionResultType]::ParameterValue, 'Print this message or the help of the given subcommand(s)')
+            break
+        }
+        'tonering;help;clear' {
             break
         }
         'tonering;help;compare' {
@@ -183,6 +211,9 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
             break
         }
         'tonering;help;decode' {
+            break
+        }
+        'tonering;help;drill' {
             break
         }
         'tonering;help;explain' {

@@ -16,6 +16,9 @@ _tonering() {
             ",$1")
                 cmd="tonering"
                 ;;
+            tonering,clear)
+                cmd="tonering__subcmd__clear"
+                ;;
             tonering,compare)
                 cmd="tonering__subcmd__compare"
                 ;;
@@ -24,6 +27,9 @@ _tonering() {
                 ;;
             tonering,diagnose)
                 cmd="tonering__subcmd__diagnose"
+                ;;
+            tonering,drill)
+                cmd="tonering__subcmd__drill"
                 ;;
             tonering,explain)
                 cmd="tonering__subcmd__explain"
@@ -40,6 +46,9 @@ _tonering() {
             tonering,wheels)
                 cmd="tonering__subcmd__wheels"
                 ;;
+            tonering__subcmd__help,clear)
+                cmd="tonering__subcmd__help__subcmd__clear"
+                ;;
             tonering__subcmd__help,compare)
                 cmd="tonering__subcmd__help__subcmd__compare"
                 ;;
@@ -48,6 +57,9 @@ _tonering() {
                 ;;
             tonering__subcmd__help,diagnose)
                 cmd="tonering__subcmd__help__subcmd__diagnose"
+                ;;
+            tonering__subcmd__help,drill)
+                cmd="tonering__subcmd__help__subcmd__drill"
                 ;;
             tonering__subcmd__help,explain)
                 cmd="tonering__subcmd__help__subcmd__explain"
@@ -104,12 +116,38 @@ _tonering() {
 
     case "${cmd}" in
         tonering)
-            opts="-h -V --help --version compare diagnose decode explain rig rules wheels help"
+            opts="-h -V --help --version clear compare diagnose decode drill explain rig rules wheels help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
             case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        tonering__subcmd__clear)
+            opts="-h --profile --module --save --vehicle-stands --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --profile)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --module)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --save)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 *)
                     COMPREPLY=()
                     ;;
@@ -235,6 +273,36 @@ _tonering() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
+        tonering__subcmd__drill)
+            opts="-h --seed --can --hourly-rate --on --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --seed)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --can)
+                    COMPREPLY=($(compgen -W "home workshop" -- "${cur}"))
+                    return 0
+                    ;;
+                --hourly-rate)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --on)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
         tonering__subcmd__explain)
             opts="-h --format --output --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
@@ -258,8 +326,22 @@ _tonering() {
             return 0
             ;;
         tonering__subcmd__help)
-            opts="compare diagnose decode explain rig rules wheels help"
+            opts="clear compare diagnose decode drill explain rig rules wheels help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        tonering__subcmd__help__subcmd__clear)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
@@ -300,6 +382,20 @@ _tonering() {
             return 0
             ;;
         tonering__subcmd__help__subcmd__diagnose)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        tonering__subcmd__help__subcmd__drill)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -426,7 +522,7 @@ _tonering() {
             return 0
             ;;
         tonering__subcmd__rig)
-            opts="-h --fault --mended --seed --random --drive --earlier-drives --sensor --wheels --ask --without-brakes --clear --stray-codes --spirited --output --format --profile-out --check --notes-out --tell --help"
+            opts="-h --fault --mended --seed --random --drive --earlier-drives --sensor --wheels --ask --without-brakes --clear --stray-codes --spirited --output --format --profile-out --check --notes-out --tell --on --among-others --for --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -485,6 +581,14 @@ _tonering() {
                     return 0
                     ;;
                 --notes-out)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --on)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --for)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -26,14 +26,21 @@ end
 
 complete -c tonering -n "__fish_tonering_needs_command" -s h -l help -d 'Print help'
 complete -c tonering -n "__fish_tonering_needs_command" -s V -l version -d 'Print version'
+complete -c tonering -n "__fish_tonering_needs_command" -f -a "clear" -d 'Clear the trouble codes of one module, after keeping them'
 complete -c tonering -n "__fish_tonering_needs_command" -f -a "compare" -d 'Compare a capture before a repair with one after it: what is gone, what stayed, what is new'
 complete -c tonering -n "__fish_tonering_needs_command" -f -a "diagnose" -d 'Find the likely causes of a lit ABS lamp from captures of one vehicle'
 complete -c tonering -n "__fish_tonering_needs_command" -f -a "decode" -d 'Show every diagnostic message of a capture, decoded'
+complete -c tonering -n "__fish_tonering_needs_command" -f -a "drill" -d 'A lesson: find an unseen fault, and get marks'
 complete -c tonering -n "__fish_tonering_needs_command" -f -a "explain" -d 'Explain a code, a byte, an identifier, a message or a frame'
 complete -c tonering -n "__fish_tonering_needs_command" -f -a "rig" -d 'Simulate a vehicle with chosen faults'
 complete -c tonering -n "__fish_tonering_needs_command" -f -a "rules" -d 'Show, list, explain and check the rules: causes, findings, checks by hand, cautions'
 complete -c tonering -n "__fish_tonering_needs_command" -f -a "wheels" -d 'Measure the wheel-speed signals of a capture, or look for them'
 complete -c tonering -n "__fish_tonering_needs_command" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
+complete -c tonering -n "__fish_tonering_using_subcommand clear" -l profile -d 'Vehicle profile (YAML): which modules there are, and where the speeds are' -r -F
+complete -c tonering -n "__fish_tonering_using_subcommand clear" -l module -d 'The module, by its name in the profile; the brake module unless another is named' -r
+complete -c tonering -n "__fish_tonering_using_subcommand clear" -l save -d 'Keep what was read in this new file, a candump log that diagnose reads' -r -F
+complete -c tonering -n "__fish_tonering_using_subcommand clear" -l vehicle-stands -d 'State that the vehicle stands and cannot roll, where its speed cannot be read'
+complete -c tonering -n "__fish_tonering_using_subcommand clear" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c tonering -n "__fish_tonering_using_subcommand compare" -l before -d 'Captures before the repair, where there are several' -r -F
 complete -c tonering -n "__fish_tonering_using_subcommand compare" -l after -d 'Captures after the repair, where there are several' -r -F
 complete -c tonering -n "__fish_tonering_using_subcommand compare" -l format -d 'How to print' -r -f -a "text\t'For reading'
@@ -75,6 +82,12 @@ complete -c tonering -n "__fish_tonering_using_subcommand decode" -l bytes -d 'T
 complete -c tonering -n "__fish_tonering_using_subcommand decode" -l frames -d 'List flow control, other ISO 13400 payloads and the timing as well'
 complete -c tonering -n "__fish_tonering_using_subcommand decode" -l strict -d 'Exit status 1 when something in a capture could not be read'
 complete -c tonering -n "__fish_tonering_using_subcommand decode" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c tonering -n "__fish_tonering_using_subcommand drill" -l seed -d 'Which lesson: the same number is the same vehicle with the same fault' -r
+complete -c tonering -n "__fish_tonering_using_subcommand drill" -l can -d 'Who works: a careful person at home, or a workshop' -r -f -a "home\t'A careful person at home'
+workshop\t'A workshop'"
+complete -c tonering -n "__fish_tonering_using_subcommand drill" -l hourly-rate -d 'What an hour of work costs, in the currency of the rules' -r
+complete -c tonering -n "__fish_tonering_using_subcommand drill" -l on -d 'Also let the vehicle live on this CAN interface, for your own tools; a bench, never the bus of a real vehicle' -r
+complete -c tonering -n "__fish_tonering_using_subcommand drill" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c tonering -n "__fish_tonering_using_subcommand explain" -l format -d 'How to print' -r -f -a "text\t'For a person'
 json\t'One JSON object'"
 complete -c tonering -n "__fish_tonering_using_subcommand explain" -l output -d 'Write to this file instead of standard output' -r -F
@@ -110,11 +123,14 @@ pcapng\t''"
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -l profile-out -d 'Write the vehicle\'s profile to this file' -r -F
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -l check -d 'Do a check by hand for the notes: CHECK[@PLACE], as in air-gap@left-front; repeat for more' -r
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -l notes-out -d 'Write the inspection notes to this file' -r -F
+complete -c tonering -n "__fish_tonering_using_subcommand rig" -l on -d 'Let the vehicle live on this CAN interface, on a bench only: it broadcasts and answers until stopped' -r
+complete -c tonering -n "__fish_tonering_using_subcommand rig" -l for -d 'With --on: stop after so many seconds' -r
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -l random -d 'Draw vehicle, drive, tester and faults from the seed'
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -l without-brakes -d 'The tester does not ask the brake module'
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -l clear -d 'The tester clears all codes before the drive'
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -l spirited -d 'Pull away with spinning wheels and brake hard'
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -l tell -d 'Say on standard error what is wrong with the vehicle'
+complete -c tonering -n "__fish_tonering_using_subcommand rig" -l among-others -d 'With --on: although others already talk there'
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -s h -l help -d 'Print help'
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check help" -l rules -d 'Folder with rules (YAML) that add to the built-in ones or replace them' -r -F
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check help" -s h -l help -d 'Print help'
@@ -142,14 +158,16 @@ complete -c tonering -n "__fish_tonering_using_subcommand wheels" -l output -d '
 complete -c tonering -n "__fish_tonering_using_subcommand wheels" -l find -d 'Look for the wheel speeds without knowing where they are'
 complete -c tonering -n "__fish_tonering_using_subcommand wheels" -l strict -d 'Exit status 1 when something in a capture could not be read'
 complete -c tonering -n "__fish_tonering_using_subcommand wheels" -s h -l help -d 'Print help (see more with \'--help\')'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from compare diagnose decode explain rig rules wheels help" -f -a "compare" -d 'Compare a capture before a repair with one after it: what is gone, what stayed, what is new'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from compare diagnose decode explain rig rules wheels help" -f -a "diagnose" -d 'Find the likely causes of a lit ABS lamp from captures of one vehicle'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from compare diagnose decode explain rig rules wheels help" -f -a "decode" -d 'Show every diagnostic message of a capture, decoded'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from compare diagnose decode explain rig rules wheels help" -f -a "explain" -d 'Explain a code, a byte, an identifier, a message or a frame'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from compare diagnose decode explain rig rules wheels help" -f -a "rig" -d 'Simulate a vehicle with chosen faults'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from compare diagnose decode explain rig rules wheels help" -f -a "rules" -d 'Show, list, explain and check the rules: causes, findings, checks by hand, cautions'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from compare diagnose decode explain rig rules wheels help" -f -a "wheels" -d 'Measure the wheel-speed signals of a capture, or look for them'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from compare diagnose decode explain rig rules wheels help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "clear" -d 'Clear the trouble codes of one module, after keeping them'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "compare" -d 'Compare a capture before a repair with one after it: what is gone, what stayed, what is new'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "diagnose" -d 'Find the likely causes of a lit ABS lamp from captures of one vehicle'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "decode" -d 'Show every diagnostic message of a capture, decoded'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "drill" -d 'A lesson: find an unseen fault, and get marks'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "explain" -d 'Explain a code, a byte, an identifier, a message or a frame'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "rig" -d 'Simulate a vehicle with chosen faults'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "rules" -d 'Show, list, explain and check the rules: causes, findings, checks by hand, cautions'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "wheels" -d 'Measure the wheel-speed signals of a capture, or look for them'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
 complete -c tonering -n "__fish_tonering_using_subcommand help; and __fish_seen_subcommand_from rules" -f -a "list" -d 'List the entries of one kind'
 complete -c tonering -n "__fish_tonering_using_subcommand help; and __fish_seen_subcommand_from rules" -f -a "explain" -d 'Explain an entry: what it rests on and what rests on it'
 complete -c tonering -n "__fish_tonering_using_subcommand help; and __fish_seen_subcommand_from rules" -f -a "check" -d 'Check rule files together with the built-in ones, and report every fault'

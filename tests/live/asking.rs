@@ -78,9 +78,8 @@ fn asking_kernel_and_program_exchange_payloads_of_all_lengths() {
             &[&bus.0, &block_size.to_string(), &separation.to_string()],
         );
         let mut socket = Socket::open(&bus.0).unwrap();
-        let lengths = (1..=130)
-            .chain((0..25).map(|_| 1 + random.below(4_095)))
-            .chain([4_095]);
+        let mut lengths: Vec<usize> = (1..=130).chain([4_095]).collect();
+        lengths.extend((0..25).map(|_| 1 + random.below(4_095)));
         for length in lengths {
             let payload: Vec<u8> = (0..length)
                 .map(|_| random.bits().to_le_bytes()[0])

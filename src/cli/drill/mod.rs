@@ -44,7 +44,8 @@ const EXAMPLES: &str = "\
 Examples:
   tonering drill
   tonering drill --seed 7
-  tonering drill --seed 7 < answers.txt
+  tonering drill --seed 7 --can home --hourly-rate 45
+  cat answers.txt | tonering drill --seed 7
 
 In the lesson: help lists what can be asked; quit leaves it.";
 
