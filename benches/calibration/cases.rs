@@ -33,6 +33,9 @@ pub(crate) struct Judged {
     /// The findings that hold.
     #[allow(dead_code, reason = "the bench prints them, the test does not")]
     pub(crate) holding: Vec<(String, Place)>,
+    /// Every finding that could be observed, and whether it holds.
+    #[allow(dead_code, reason = "the bench counts them, the test does not")]
+    pub(crate) observed: Vec<(String, Place, bool)>,
     /// The check that is proposed first.
     pub(crate) next: Option<(String, Place)>,
 }
@@ -103,6 +106,15 @@ impl Case {
             let (cause, place) = found.model.causes[index];
             (cause.id.clone(), place, found.ranking.posterior[index])
         });
+        let observed = found.evidence.findings.iter().filter_map(|finding| {
+            let holds = match finding.state {
+                State::True => true,
+                State::False => false,
+                State::NotObservable => return None,
+            };
+            Some((finding.id.clone(), finding.place, holds))
+        });
+        let observed = observed.collect();
         let findings = found.evidence.findings.iter();
         let holding = findings.filter(|finding| finding.state == State::True);
         Judged {
@@ -110,6 +122,7 @@ impl Case {
             holding: holding
                 .map(|finding| (finding.id.clone(), finding.place))
                 .collect(),
+            observed,
             next,
         }
     }

@@ -11,6 +11,7 @@
 )]
 
 mod cases;
+mod rates;
 mod scores;
 
 use std::fmt::Write as _;
@@ -21,6 +22,7 @@ use tonering::rules::{RuleText, Rules};
 use tonering::trouble::Catalogue;
 
 use self::cases::Case;
+use self::rates::Rates;
 use self::scores::{Scores, Share};
 
 /// Checks by hand that are answered in turn, at most.
@@ -36,6 +38,7 @@ struct Wanted {
     checks: usize,
     by_weight: bool,
     misses: bool,
+    rates: bool,
     rules: Option<String>,
 }
 
@@ -46,6 +49,7 @@ fn wanted() -> Result<Wanted, String> {
         checks: CHECKS,
         by_weight: false,
         misses: false,
+        rates: false,
         rules: None,
     };
     let mut words = std::env::args().skip(1);
@@ -61,6 +65,7 @@ fn wanted() -> Result<Wanted, String> {
             "--checks" => wanted.checks = usize::try_from(number()?).unwrap_or(CHECKS),
             "--by-weight" => wanted.by_weight = true,
             "--misses" => wanted.misses = true,
+            "--rates" => wanted.rates = true,
             "--rules" => wanted.rules = words.next(),
             "--bench" => {}
             _ => {
@@ -85,16 +90,25 @@ fn main() {
         .map(|seed| wrong_priors(folder, &rules, seed))
         .collect();
     let mut scores = vec![Scores::default(); wanted.checks + 1];
+    let mut rates = Rates::default();
     let mut stable = (Share::default(), Share::default());
     let mut seed = wanted.seed.wrapping_mul(1_000_003);
     for _ in 0..wanted.vehicles {
         let (settings, truth) = next(&mut seed, wanted.by_weight, &rules);
         let case = Case::new(&settings);
         let shown = shows(&case, &settings, &rules, &catalogue);
+        let alone = truth.causes.len() < 2;
+        let shown_both = !alone && shown && each_shows(&case, &settings, &rules, &catalogue);
         let mut notes = Notes::default();
         for (done, scores) in scores.iter_mut().enumerate() {
             let judged = case.judge(&rules, &catalogue, &notes, done < wanted.checks);
             scores.add(&truth, &judged, shown);
+            if shown_both {
+                scores.add_both_shown(&truth, &judged);
+            }
+            if wanted.rates && done == 0 && alone {
+                rates.add(&truth, &judged);
+            }
             if wanted.misses {
                 miss(settings.seed, done, &truth, &judged, &notes, shown);
             }
@@ -113,6 +127,9 @@ fn main() {
         }
     }
     print(&wanted, &scores, stable);
+    if wanted.rates {
+        rates.print(&rules);
+    }
 }
 
 /// The next vehicle. By weight: one is taken as often as the rules say that its cause is behind a lit lamp.
@@ -137,11 +154,25 @@ fn shows(case: &Case, settings: &Settings, rules: &Rules, catalogue: &Catalogue)
     let mut sound = settings.clone();
     sound.faults.clear();
     sound.past_faults.clear();
+    shows_beyond(case, &sound, rules, catalogue)
+}
+
+/// Whether each of two faults shows something that the other one alone does not.
+fn each_shows(case: &Case, settings: &Settings, rules: &Rules, catalogue: &Catalogue) -> bool {
+    (0..settings.faults.len()).all(|taken| {
+        let mut other = settings.clone();
+        other.faults.remove(taken);
+        shows_beyond(case, &other, rules, catalogue)
+    })
+}
+
+/// Whether a capture shows anything that the capture of another vehicle does not.
+fn shows_beyond(case: &Case, other: &Settings, rules: &Rules, catalogue: &Catalogue) -> bool {
     let none = Notes::default();
-    let sound = Case::new(&sound).judge(rules, catalogue, &none, false);
+    let other = Case::new(other).judge(rules, catalogue, &none, false);
     let here = case.judge(rules, catalogue, &none, false);
     let mut holding = here.holding.iter();
-    holding.any(|finding| !sound.holding.contains(finding))
+    holding.any(|finding| !other.holding.contains(finding))
 }
 
 /// The rules of a folder, or the built-in ones, with `weights` over them.
@@ -247,16 +278,17 @@ fn print(wanted: &Wanted, scores: &[Scores], stable: (Share, Share)) {
         }
     );
     println!(
-        "| checks answered | first | in first three | first, shown | in first three, shown | both of two | sound accused | remembered accused | Brier | error, first | error, all |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |"
+        "| checks answered | first | in first three | first, shown | in first three, shown | both of two | both, each shown | sound accused | remembered accused | Brier | error, first | error, all |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |"
     );
     for (done, scores) in scores.iter().enumerate() {
         println!(
-            "| {done} | {} | {} | {} | {} | {} | {} | {} | {:.3} | {:.3} | {:.4} |",
+            "| {done} | {} | {} | {} | {} | {} | {} | {} | {} | {:.3} | {:.3} | {:.4} |",
             scores.first,
             scores.three,
             scores.first_shown,
             scores.three_shown,
             scores.both,
+            scores.both_shown,
             scores.accused,
             scores.remembered_accused,
             scores.brier(),

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
-use tonering::rig::Truth;
+use tonering::rig::{TrueCause, Truth};
 
 use crate::cases::Judged;
 
@@ -87,6 +87,7 @@ pub(crate) struct Scores {
     pub(crate) first_shown: Share,
     pub(crate) three_shown: Share,
     pub(crate) both: Share,
+    pub(crate) both_shown: Share,
     pub(crate) accused: Share,
     pub(crate) remembered_accused: Share,
     pub(crate) by_cause: BTreeMap<String, (Share, Share)>,
@@ -149,6 +150,15 @@ impl Scores {
         } else {
             self.both.add(ranks.iter().all(|&rank| rank < 3));
         }
+    }
+
+    /// Adds a vehicle with two faults of which each shows.
+    pub(crate) fn add_both_shown(&mut self, truth: &Truth, judged: &Judged) {
+        let among = |cause: &TrueCause| {
+            let rank = judged.rank(cause.cause, cause.place);
+            rank.is_some_and(|rank| rank < 3)
+        };
+        self.both_shown.add(truth.causes.iter().all(among));
     }
 
     /// Brier score: squared errors summed over the causes, mean over the vehicles.

@@ -20,6 +20,8 @@ const WORTH_EXPLAINING: f64 = 0.05;
 const STANDS_OUT: f64 = 0.1;
 /// Causes that are always listed.
 const ALWAYS_LISTED: usize = 5;
+/// A cause whose probability moved by less than this share of its prior was not moved.
+const MOVED: f64 = 0.3;
 /// Evidence further than this below what its causes usually bring about, in standard deviations, fits badly.
 const BAD_FIT: f64 = -3.0;
 
@@ -240,6 +242,15 @@ fn always(grounds: &Grounds<'_>) -> Vec<String> {
     cautions.map(|caution| caution.words.clone()).collect()
 }
 
+/// Whether the evidence moved any cause that something is wrong.
+fn moved(model: &Model<'_>, ranking: &Ranking) -> bool {
+    let mut causes = ranking.posterior.iter().enumerate();
+    causes.any(|(cause, posterior)| {
+        let prior = model.network.prior(cause);
+        !model.network.is_alone(cause) && (posterior - prior).abs() > MOVED * prior
+    })
+}
+
 /// What to say when even the likeliest causes explain the evidence badly.
 fn fit(diagnosis: &Diagnosis<'_>) -> Option<String> {
     let Diagnosis {
@@ -259,11 +270,7 @@ fn fit(diagnosis: &Diagnosis<'_>) -> Option<String> {
             .collect();
         words.join("; ")
     };
-    if reading
-        .states
-        .iter()
-        .all(|&state| state == State::NotObservable)
-    {
+    if !moved(model, ranking) {
         return Some(
             "Nothing in these captures or notes says anything about the brakes. The numbers are only what is usual before any evidence."
                 .to_owned(),

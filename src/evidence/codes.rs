@@ -33,7 +33,18 @@ struct Read<'a> {
     component: &'a str,
     nature: &'a str,
     place: Option<Place>,
-    present: bool,
+    standing: Standing,
+}
+
+/// How a code stands.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+enum Standing {
+    /// The fault is there now, or nothing tells.
+    Present,
+    /// Stored, and its test has not run since the key was turned on.
+    Untested,
+    /// Stored, and not there now.
+    Past,
 }
 
 impl<'a> Coded<'a> {
@@ -49,7 +60,7 @@ impl<'a> Coded<'a> {
             if told_better(record, reported) {
                 return None;
             }
-            let present = is_present(reported)?;
+            let standing = standing(reported)?;
             let readings = grounds
                 .catalogue
                 .readings(reported.code, reported.failure_type);
@@ -64,7 +75,7 @@ impl<'a> Coded<'a> {
                 component: reading.map_or(UNLISTED, |reading| reading.component),
                 nature: nature(grounds.rules, reported.failure_type, numbering, kind),
                 place: reading.and_then(|reading| reading.place),
-                present,
+                standing,
             })
         });
         Self {
@@ -101,29 +112,31 @@ fn told_better(record: &Record, code: &ReportedCode) -> bool {
         })
 }
 
-/// Whether the fault is there now (or nothing tells); `None` when the status says that nothing failed.
+/// How a code stands; `None` when the status says that nothing failed.
 ///
-/// Source: ISO 14229-1:2013, Table D.2. KWP 2000, from memory: bits 6 and 5 are the storage state (ISO 14230-3), 01 not
-/// present, 10 intermittent, 11 present; modules that leave them 0 do not tell.
-fn is_present(code: &ReportedCode) -> Option<bool> {
+/// Source: ISO 14229-1:2013, Table D.2: bits 0 and 1 are a test that failed now or in this operation cycle, bit 6 one that
+/// has not come to an end in it. KWP 2000, from memory: bits 6 and 5 are the storage state (ISO 14230-3), 01 not present,
+/// 10 intermittent, 11 present; modules that leave them 0 do not tell.
+fn standing(code: &ReportedCode) -> Option<Standing> {
     match (code.list, code.status) {
-        (List::Kwp(_), Some(status)) => Some(status >> 5 & 3 != 1),
+        (List::Kwp(_), Some(status)) if status >> 5 & 3 == 1 => Some(Standing::Past),
         (List::Uds(_), Some(_)) => {
             let status = code.uds_status()?;
             if status.test_failed() || status.test_failed_this_operation_cycle() {
-                Some(true)
-            } else if status.confirmed()
-                || status.pending()
-                || status.test_failed_since_last_clear()
-            {
-                Some(false)
-            } else {
-                None
+                return Some(Standing::Present);
+            }
+            let stored =
+                status.confirmed() || status.pending() || status.test_failed_since_last_clear();
+            let untested = status.test_not_completed_this_operation_cycle();
+            match (stored, untested) {
+                (false, _) => None,
+                (true, true) => Some(Standing::Untested),
+                (true, false) => Some(Standing::Past),
             }
         }
         // A permanent code stays after the repair until the module has tested again.
-        (List::Permanent, _) => Some(false),
-        _ => Some(true),
+        (List::Permanent, _) => Some(Standing::Past),
+        _ => Some(Standing::Present),
     }
 }
 
@@ -174,9 +187,14 @@ pub(super) fn code(
     let at_most = wanted
         .modules_at_most
         .is_none_or(|most| modules.len() <= usize::try_from(most).unwrap_or(usize::MAX));
+    let wheels = wheels_named(&matching);
+    if !matching.is_empty() && too_many_wheels(wanted, coded) {
+        return Judged::not_observable("so many wheels at once have one cause in common");
+    }
     let holds = !matching.is_empty()
         && enough(modules.len(), wanted.modules)
         && enough(parts.len(), wanted.parts)
+        && enough(wheels, wanted.wheels)
         && at_most;
     if !holds {
         let read = read_modules(grounds.record, coded, wanted.from);
@@ -186,6 +204,9 @@ pub(super) fn code(
                 Whose::Others => "no code list of another module is in the capture",
                 Whose::Any => "no code list is in the capture",
             });
+        }
+        if let Some(reason) = hidden(wanted, place, coded) {
+            return Judged::not_observable(reason);
         }
         // A code without a nature may be of the one asked for.
         let unspecific = !wanted.natures.is_empty()
@@ -217,12 +238,72 @@ pub(super) fn code(
     judged
 }
 
+/// How many different wheels codes name.
+fn wheels_named(codes: &[&Read<'_>]) -> usize {
+    let named = codes.iter().filter_map(|read| match read.place {
+        Some(Place::Wheel(wheel)) => Some(wheel.index()),
+        _ => None,
+    });
+    named.collect::<BTreeSet<usize>>().len()
+}
+
+/// Whether such codes name more wheels than have faults of their own at the same time.
+fn too_many_wheels(wanted: &CodeCondition, coded: &Coded<'_>) -> bool {
+    let Some(most) = wanted.wheels_at_most else {
+        return false;
+    };
+    let codes = coded.codes.iter();
+    let anywhere: Vec<&Read<'_>> = codes
+        .filter(|read| is_wanted(wanted, Place::Vehicle, read, coded))
+        .collect();
+    wheels_named(&anywhere) > usize::try_from(most).unwrap_or(usize::MAX)
+}
+
+/// Why a code that is not there could not be there, if so.
+fn hidden(wanted: &CodeCondition, place: Place, coded: &Coded<'_>) -> Option<&'static str> {
+    let any = |condition: &CodeCondition| {
+        let mut codes = coded.codes.iter();
+        codes.any(|read| is_wanted(condition, place, read, coded))
+    };
+    let with = |state: CodeStateWord, any_nature: bool| CodeCondition {
+        state,
+        natures: if any_nature {
+            Vec::new()
+        } else {
+            wanted.natures.clone()
+        },
+        ..wanted.clone()
+    };
+    if wanted.only_when_there {
+        return Some("not every module has such a code");
+    }
+    match wanted.state {
+        CodeStateWord::Present if any(&with(CodeStateWord::Untested, false)) => {
+            Some("such a code is stored, and its test has not run since")
+        }
+        CodeStateWord::Remembered if any(&with(CodeStateWord::Present, true)) => {
+            Some("a fault of the same part is there now")
+        }
+        CodeStateWord::Untested if any(&with(CodeStateWord::Present, false)) => {
+            Some("such a fault is there now")
+        }
+        CodeStateWord::Untested if !any(&with(CodeStateWord::Remembered, false)) => {
+            Some("no such code is stored")
+        }
+        state if wanted.exclusive && any(&with(state, true)) => {
+            Some("the module reports another fault of the same part")
+        }
+        _ => None,
+    }
+}
+
 fn is_wanted(wanted: &CodeCondition, place: Place, read: &Read<'_>, coded: &Coded<'_>) -> bool {
     let of =
         |list: &[String], word: &str| list.is_empty() || list.iter().any(|known| known == word);
     let state = match wanted.state {
-        CodeStateWord::Present => read.present,
-        CodeStateWord::Remembered => !read.present,
+        CodeStateWord::Present => read.standing == Standing::Present,
+        CodeStateWord::Remembered => read.standing != Standing::Present,
+        CodeStateWord::Untested => read.standing == Standing::Untested,
         CodeStateWord::Either => true,
     };
     let here = match (place, read.place) {
@@ -354,7 +435,7 @@ pub(super) fn cleared(wanted: &ClearedCondition, grounds: &Grounds<'_>) -> Judge
                 now.module == code.module
                     && now.code == code.code
                     && now.failure_type == code.failure_type
-                    && is_present(now).is_some()
+                    && standing(now).is_some()
             })
         };
         back += clear.removed.iter().filter(returned).count();

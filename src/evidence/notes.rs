@@ -7,6 +7,10 @@ use crate::place::Place;
 use crate::rules::{CheckCondition, SensorWord};
 use crate::vehicle::SensorKind;
 
+/// What an ohmmeter shows across a sound active sensor, in ohm. Source: published service texts, 5 megohm and more;
+/// no reading at all is an open circuit.
+const ACTIVE_OHM: std::ops::Range<f64> = 200_000.0..50_000_000.0;
+
 /// Judges the result of a check by hand.
 pub(super) fn check(wanted: &CheckCondition, place: Place, grounds: &Grounds<'_>) -> Judged {
     let mut judged = judge(wanted, place, grounds);
@@ -29,6 +33,13 @@ fn judge(wanted: &CheckCondition, place: Place, grounds: &Grounds<'_>) -> Judged
     match &note.result {
         NoteResult::CannotDo => Judged::not_observable("the check could not be done"),
         NoteResult::Word(word) => Judged::new(wanted.results.contains(word)),
+        NoteResult::Value(value)
+            if wanted.sensor == Some(SensorWord::Passive)
+                && sensor.is_none()
+                && ACTIVE_OHM.contains(value) =>
+        {
+            Judged::not_observable("a sound active sensor reads so, and the kind is not known")
+        }
         NoteResult::Value(value) => {
             let inside = match (wanted.from, wanted.to) {
                 (None, None) => false,

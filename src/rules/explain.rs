@@ -403,6 +403,7 @@ fn code_words(code: &CodeCondition) -> String {
     let state = match code.state {
         super::CodeStateWord::Present => "reports",
         super::CodeStateWord::Remembered => "remembers",
+        super::CodeStateWord::Untested => "remembers, not tested since the key was turned on,",
         super::CodeStateWord::Either => "reports or remembers",
     };
     let mut words = format!("{whose} {state} a code");
@@ -420,6 +421,21 @@ fn code_words(code: &CodeCondition) -> String {
     }
     if code.parts > 1 {
         let _ = write!(words, ", for {} parts or more", code.parts);
+    }
+    if code.wheels > 1 {
+        let _ = write!(words, ", for {} wheels or more", code.wheels);
+    }
+    if let Some(most) = code.wheels_at_most {
+        let _ = write!(
+            words,
+            "; not observable when it names more than {most} wheels"
+        );
+    }
+    if code.exclusive {
+        words.push_str("; not observable beside another code for the same part");
+    }
+    if code.only_when_there {
+        words.push_str("; not observable without one");
     }
     words
 }

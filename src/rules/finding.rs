@@ -131,6 +131,18 @@ pub struct CodeCondition {
     /// Only codes without a wheel or axle of their own, for a finding of the vehicle.
     #[serde(default)]
     pub without_place: bool,
+    /// How many different wheels the codes must name, at least.
+    #[serde(default)]
+    pub wheels: u32,
+    /// Codes that name more wheels than this have one cause in common: the finding of each wheel is then not observable.
+    pub wheels_at_most: Option<u32>,
+    /// A module reports one nature of fault of such a part at a time: while it reports another one of the same parts, at
+    /// the same place, this one is not observable.
+    #[serde(default)]
+    pub exclusive: bool,
+    /// That there is no such code says nothing: not every module has it.
+    #[serde(default)]
+    pub only_when_there: bool,
 }
 
 const fn one() -> u32 {
@@ -147,7 +159,10 @@ pub enum CodeStateWord {
     Present,
     /// Stored only.
     Remembered,
-    /// Either.
+    /// Of stored codes: the test has not run since the key was turned on. Not observable without a stored code, or when
+    /// the fault is there now.
+    Untested,
+    /// Either there now or stored.
     Either,
 }
 
