@@ -51,6 +51,6 @@ fn a_lesson_ends_with_its_input_whatever_that_is() {
             "{said}"
         );
     }
-    let (done, said) = lesson(&["--hourly-rate", "-3"], "");
+    let (done, said) = lesson(&["--hourly-rate", "0"], "");
     assert!(!done && said.contains("hourly-rate"), "{said}");
 }
