@@ -65,12 +65,14 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
             [CompletionResult]::new('--can', '--can', [CompletionResultType]::ParameterName, 'Who does the work: checks and repairs beyond that are not proposed, or cost more')
             [CompletionResult]::new('--hourly-rate', '--hourly-rate', [CompletionResultType]::ParameterName, 'What an hour of work costs, in the currency of the rules')
             [CompletionResult]::new('--jobs', '--jobs', [CompletionResultType]::ParameterName, 'How many captures at a time with --each: as many as there are cores unless a number is given')
+            [CompletionResult]::new('--why', '--why', [CompletionResultType]::ParameterName, 'Explain why a cause has its probability: the arithmetic, the rivals, what would change the order')
             [CompletionResult]::new('--format', '--format', [CompletionResultType]::ParameterName, 'Form of the result: text, or json with --each, unless another is named')
             [CompletionResult]::new('--table', '--table', [CompletionResultType]::ParameterName, 'Table of --format csv: codes unless another is named')
             [CompletionResult]::new('--output', '--output', [CompletionResultType]::ParameterName, 'Write to this file instead of standard output; it appears when it is whole')
             [CompletionResult]::new('--case', '--case', [CompletionResultType]::ParameterName, 'Keep report, notes and hashes in this folder of one vehicle, and list what its earlier visits found')
             [CompletionResult]::new('--each', '--each', [CompletionResultType]::ParameterName, 'Diagnose each capture on its own, on all cores: one JSON object a line')
             [CompletionResult]::new('--resume', '--resume', [CompletionResultType]::ParameterName, 'Take up what an earlier run of the same --each and --output has finished')
+            [CompletionResult]::new('--ask', '--ask', [CompletionResultType]::ParameterName, 'Walk through the checks: propose the next one, take its result, show what that moves, save it in --notes')
             [CompletionResult]::new('--strict', '--strict', [CompletionResultType]::ParameterName, 'Fail with status 1 when a part of a capture could not be read')
             [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
             [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
@@ -137,6 +139,9 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
             [CompletionResult]::new('list', 'list', [CompletionResultType]::ParameterValue, 'List the entries of one kind')
             [CompletionResult]::new('explain', 'explain', [CompletionResultType]::ParameterValue, 'Explain an entry: what it rests on and what rests on it')
             [CompletionResult]::new('check', 'check', [CompletionResultType]::ParameterValue, 'Check rule files together with the built-in ones, and report every fault')
+            [CompletionResult]::new('try', 'try', [CompletionResultType]::ParameterValue, 'Try the rules against cases with known causes: exit status 1 when one does not come out as expected')
+            [CompletionResult]::new('network', 'network', [CompletionResultType]::ParameterValue, 'Write causes, findings and their links as JSON, for programs that calculate with Bayesian networks')
+            [CompletionResult]::new('posterior', 'posterior', [CompletionResultType]::ParameterValue, 'The posterior of a network in the form of `rules network`, with readings: for second opinions')
             [CompletionResult]::new('help', 'help', [CompletionResultType]::ParameterValue, 'Print this message or the help of the given subcommand(s)')
             break
         }
@@ -158,10 +163,31 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
             [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help')
             break
         }
+        'tonering;rules;try' {
+            [CompletionResult]::new('--rules', '--rules', [CompletionResultType]::ParameterName, 'Folder with rules (YAML) that add to the built-in ones or replace them')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            break
+        }
+        'tonering;rules;network' {
+            [CompletionResult]::new('--rules', '--rules', [CompletionResultType]::ParameterName, 'Folder with rules (YAML) that add to the built-in ones or replace them')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help')
+            break
+        }
+        'tonering;rules;posterior' {
+            [CompletionResult]::new('--rules', '--rules', [CompletionResultType]::ParameterName, 'Folder with rules (YAML) that add to the built-in ones or replace them')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help')
+            break
+        }
         'tonering;rules;help' {
             [CompletionResult]::new('list', 'list', [CompletionResultType]::ParameterValue, 'List the entries of one kind')
             [CompletionResult]::new('explain', 'explain', [CompletionResultType]::ParameterValue, 'Explain an entry: what it rests on and what rests on it')
             [CompletionResult]::new('check', 'check', [CompletionResultType]::ParameterValue, 'Check rule files together with the built-in ones, and report every fault')
+            [CompletionResult]::new('try', 'try', [CompletionResultType]::ParameterValue, 'Try the rules against cases with known causes: exit status 1 when one does not come out as expected')
+            [CompletionResult]::new('network', 'network', [CompletionResultType]::ParameterValue, 'Write causes, findings and their links as JSON, for programs that calculate with Bayesian networks')
+            [CompletionResult]::new('posterior', 'posterior', [CompletionResultType]::ParameterValue, 'The posterior of a network in the form of `rules network`, with readings: for second opinions')
             [CompletionResult]::new('help', 'help', [CompletionResultType]::ParameterValue, 'Print this message or the help of the given subcommand(s)')
             break
         }
@@ -172,6 +198,15 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
             break
         }
         'tonering;rules;help;check' {
+            break
+        }
+        'tonering;rules;help;try' {
+            break
+        }
+        'tonering;rules;help;network' {
+            break
+        }
+        'tonering;rules;help;posterior' {
             break
         }
         'tonering;rules;help;help' {
@@ -226,6 +261,9 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
             [CompletionResult]::new('list', 'list', [CompletionResultType]::ParameterValue, 'List the entries of one kind')
             [CompletionResult]::new('explain', 'explain', [CompletionResultType]::ParameterValue, 'Explain an entry: what it rests on and what rests on it')
             [CompletionResult]::new('check', 'check', [CompletionResultType]::ParameterValue, 'Check rule files together with the built-in ones, and report every fault')
+            [CompletionResult]::new('try', 'try', [CompletionResultType]::ParameterValue, 'Try the rules against cases with known causes: exit status 1 when one does not come out as expected')
+            [CompletionResult]::new('network', 'network', [CompletionResultType]::ParameterValue, 'Write causes, findings and their links as JSON, for programs that calculate with Bayesian networks')
+            [CompletionResult]::new('posterior', 'posterior', [CompletionResultType]::ParameterValue, 'The posterior of a network in the form of `rules network`, with readings: for second opinions')
             break
         }
         'tonering;help;rules;list' {
@@ -235,6 +273,15 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
             break
         }
         'tonering;help;rules;check' {
+            break
+        }
+        'tonering;help;rules;try' {
+            break
+        }
+        'tonering;help;rules;network' {
+            break
+        }
+        'tonering;help;rules;posterior' {
             break
         }
         'tonering;help;wheels' {

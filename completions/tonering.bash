@@ -85,6 +85,15 @@ _tonering() {
             tonering__subcmd__help__subcmd__rules,list)
                 cmd="tonering__subcmd__help__subcmd__rules__subcmd__list"
                 ;;
+            tonering__subcmd__help__subcmd__rules,network)
+                cmd="tonering__subcmd__help__subcmd__rules__subcmd__network"
+                ;;
+            tonering__subcmd__help__subcmd__rules,posterior)
+                cmd="tonering__subcmd__help__subcmd__rules__subcmd__posterior"
+                ;;
+            tonering__subcmd__help__subcmd__rules,try)
+                cmd="tonering__subcmd__help__subcmd__rules__subcmd__try"
+                ;;
             tonering__subcmd__rules,check)
                 cmd="tonering__subcmd__rules__subcmd__check"
                 ;;
@@ -97,6 +106,15 @@ _tonering() {
             tonering__subcmd__rules,list)
                 cmd="tonering__subcmd__rules__subcmd__list"
                 ;;
+            tonering__subcmd__rules,network)
+                cmd="tonering__subcmd__rules__subcmd__network"
+                ;;
+            tonering__subcmd__rules,posterior)
+                cmd="tonering__subcmd__rules__subcmd__posterior"
+                ;;
+            tonering__subcmd__rules,try)
+                cmd="tonering__subcmd__rules__subcmd__try"
+                ;;
             tonering__subcmd__rules__subcmd__help,check)
                 cmd="tonering__subcmd__rules__subcmd__help__subcmd__check"
                 ;;
@@ -108,6 +126,15 @@ _tonering() {
                 ;;
             tonering__subcmd__rules__subcmd__help,list)
                 cmd="tonering__subcmd__rules__subcmd__help__subcmd__list"
+                ;;
+            tonering__subcmd__rules__subcmd__help,network)
+                cmd="tonering__subcmd__rules__subcmd__help__subcmd__network"
+                ;;
+            tonering__subcmd__rules__subcmd__help,posterior)
+                cmd="tonering__subcmd__rules__subcmd__help__subcmd__posterior"
+                ;;
+            tonering__subcmd__rules__subcmd__help,try)
+                cmd="tonering__subcmd__rules__subcmd__help__subcmd__try"
                 ;;
             *)
                 ;;
@@ -220,7 +247,7 @@ _tonering() {
             return 0
             ;;
         tonering__subcmd__diagnose)
-            opts="-h --profile --notes --rules --can --hourly-rate --each --resume --jobs --format --table --output --case --strict --help"
+            opts="-h --profile --notes --rules --can --hourly-rate --each --resume --jobs --why --ask --format --table --output --case --strict --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -247,6 +274,10 @@ _tonering() {
                     return 0
                     ;;
                 --jobs)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --why)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
@@ -452,7 +483,7 @@ _tonering() {
             return 0
             ;;
         tonering__subcmd__help__subcmd__rules)
-            opts="list explain check"
+            opts="list explain check try network posterior"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -494,6 +525,48 @@ _tonering() {
             return 0
             ;;
         tonering__subcmd__help__subcmd__rules__subcmd__list)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        tonering__subcmd__help__subcmd__rules__subcmd__network)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        tonering__subcmd__help__subcmd__rules__subcmd__posterior)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        tonering__subcmd__help__subcmd__rules__subcmd__try)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -600,7 +673,7 @@ _tonering() {
             return 0
             ;;
         tonering__subcmd__rules)
-            opts="-h --rules --help list explain check help"
+            opts="-h --rules --help list explain check try network posterior help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -654,7 +727,7 @@ _tonering() {
             return 0
             ;;
         tonering__subcmd__rules__subcmd__help)
-            opts="list explain check help"
+            opts="list explain check try network posterior help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -723,8 +796,104 @@ _tonering() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
+        tonering__subcmd__rules__subcmd__help__subcmd__network)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        tonering__subcmd__rules__subcmd__help__subcmd__posterior)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        tonering__subcmd__rules__subcmd__help__subcmd__try)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
         tonering__subcmd__rules__subcmd__list)
             opts="-h --rules --help causes findings checks cautions"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --rules)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        tonering__subcmd__rules__subcmd__network)
+            opts="-h --rules --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --rules)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        tonering__subcmd__rules__subcmd__posterior)
+            opts="-h --rules --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --rules)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        tonering__subcmd__rules__subcmd__try)
+            opts="-h --rules --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0

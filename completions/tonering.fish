@@ -59,6 +59,7 @@ complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l can -d 'W
 workshop\t'A workshop'"
 complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l hourly-rate -d 'What an hour of work costs, in the currency of the rules' -r
 complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l jobs -d 'How many captures at a time with --each: as many as there are cores unless a number is given' -r
+complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l why -d 'Explain why a cause has its probability: the arithmetic, the rivals, what would change the order' -r
 complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l format -d 'Form of the result: text, or json with --each, unless another is named' -r -f -a "text\t'For a terminal'
 markdown\t'For issue trackers and e-mail'
 html\t'One page to keep, print and hand over'
@@ -71,6 +72,7 @@ complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l output -d
 complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l case -d 'Keep report, notes and hashes in this folder of one vehicle, and list what its earlier visits found' -r -F
 complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l each -d 'Diagnose each capture on its own, on all cores: one JSON object a line'
 complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l resume -d 'Take up what an earlier run of the same --each and --output has finished'
+complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l ask -d 'Walk through the checks: propose the next one, take its result, show what that moves, save it in --notes'
 complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l strict -d 'Fail with status 1 when a part of a capture could not be read'
 complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c tonering -n "__fish_tonering_using_subcommand decode" -l format -d 'How to print' -r -f -a "text\t'One line for each message'
@@ -132,21 +134,33 @@ complete -c tonering -n "__fish_tonering_using_subcommand rig" -l spirited -d 'P
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -l tell -d 'Say on standard error what is wrong with the vehicle'
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -l among-others -d 'With --on: although others already talk there'
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -s h -l help -d 'Print help'
-complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check help" -l rules -d 'Folder with rules (YAML) that add to the built-in ones or replace them' -r -F
-complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check help" -s h -l help -d 'Print help'
-complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check help" -f -a "list" -d 'List the entries of one kind'
-complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check help" -f -a "explain" -d 'Explain an entry: what it rests on and what rests on it'
-complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check help" -f -a "check" -d 'Check rule files together with the built-in ones, and report every fault'
-complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check try network posterior help" -l rules -d 'Folder with rules (YAML) that add to the built-in ones or replace them' -r -F
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check try network posterior help" -s h -l help -d 'Print help'
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check try network posterior help" -f -a "list" -d 'List the entries of one kind'
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check try network posterior help" -f -a "explain" -d 'Explain an entry: what it rests on and what rests on it'
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check try network posterior help" -f -a "check" -d 'Check rule files together with the built-in ones, and report every fault'
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check try network posterior help" -f -a "try" -d 'Try the rules against cases with known causes: exit status 1 when one does not come out as expected'
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check try network posterior help" -f -a "network" -d 'Write causes, findings and their links as JSON, for programs that calculate with Bayesian networks'
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check try network posterior help" -f -a "posterior" -d 'The posterior of a network in the form of `rules network`, with readings: for second opinions'
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and not __fish_seen_subcommand_from list explain check try network posterior help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from list" -l rules -d 'Folder with rules (YAML) that add to the built-in ones or replace them' -r -F
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from list" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from explain" -l rules -d 'Folder with rules (YAML) that add to the built-in ones or replace them' -r -F
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from explain" -s h -l help -d 'Print help'
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from check" -l rules -d 'Folder with rules (YAML) that add to the built-in ones or replace them' -r -F
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from check" -s h -l help -d 'Print help'
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from try" -l rules -d 'Folder with rules (YAML) that add to the built-in ones or replace them' -r -F
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from try" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from network" -l rules -d 'Folder with rules (YAML) that add to the built-in ones or replace them' -r -F
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from network" -s h -l help -d 'Print help'
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from posterior" -l rules -d 'Folder with rules (YAML) that add to the built-in ones or replace them' -r -F
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from posterior" -s h -l help -d 'Print help'
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from help" -f -a "list" -d 'List the entries of one kind'
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from help" -f -a "explain" -d 'Explain an entry: what it rests on and what rests on it'
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from help" -f -a "check" -d 'Check rule files together with the built-in ones, and report every fault'
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from help" -f -a "try" -d 'Try the rules against cases with known causes: exit status 1 when one does not come out as expected'
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from help" -f -a "network" -d 'Write causes, findings and their links as JSON, for programs that calculate with Bayesian networks'
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from help" -f -a "posterior" -d 'The posterior of a network in the form of `rules network`, with readings: for second opinions'
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
 complete -c tonering -n "__fish_tonering_using_subcommand wheels" -l profile -d 'Vehicle profile: where the signals are' -r -F
 complete -c tonering -n "__fish_tonering_using_subcommand wheels" -l format -d 'How to print; `yaml` writes what `--find` found as a profile' -r -f -a "text\t'A table with a drawing'
@@ -171,3 +185,6 @@ complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_s
 complete -c tonering -n "__fish_tonering_using_subcommand help; and __fish_seen_subcommand_from rules" -f -a "list" -d 'List the entries of one kind'
 complete -c tonering -n "__fish_tonering_using_subcommand help; and __fish_seen_subcommand_from rules" -f -a "explain" -d 'Explain an entry: what it rests on and what rests on it'
 complete -c tonering -n "__fish_tonering_using_subcommand help; and __fish_seen_subcommand_from rules" -f -a "check" -d 'Check rule files together with the built-in ones, and report every fault'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and __fish_seen_subcommand_from rules" -f -a "try" -d 'Try the rules against cases with known causes: exit status 1 when one does not come out as expected'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and __fish_seen_subcommand_from rules" -f -a "network" -d 'Write causes, findings and their links as JSON, for programs that calculate with Bayesian networks'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and __fish_seen_subcommand_from rules" -f -a "posterior" -d 'The posterior of a network in the form of `rules network`, with readings: for second opinions'

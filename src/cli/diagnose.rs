@@ -11,9 +11,11 @@ use tonering::report::{self, Report};
 use tonering::rules::{RuleText, Rules, Work, fingerprint};
 use tonering::signal::profile::Profile;
 use tonering::trouble::{Catalogue, YamlText};
+use tonering::wheel::Measures;
 
 use super::case::{Case, Visit};
 use super::console::{Console, remark};
+use super::dialogue::{self, Dialogue};
 use super::each::{self, Each};
 use super::input;
 use super::output::Output;
@@ -25,6 +27,10 @@ use super::vehicle::{self, Vehicle};
 /// likely lit the lamp, what speaks for and against it, and what to check next.
 #[derive(Debug, clap::Args)]
 #[command(after_help = EXAMPLES)]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "one for each option that is given or not"
+)]
 pub(crate) struct Args {
     /// Captures of one vehicle: candump text, pcap, pcapng or MDF 4, also gzip or zstd; - is standard input. With --each
     /// also folders of captures
@@ -54,6 +60,18 @@ pub(crate) struct Args {
     /// How many captures at a time with --each: as many as there are cores unless a number is given
     #[arg(long, value_name = "NUMBER", requires = "each")]
     jobs: Option<NonZero<usize>>,
+    /// Explain why a cause has its probability: the arithmetic, the rivals, what would change the order
+    ///
+    /// CAUSE is an identifier of the report or its number there; PLACE a wheel or an axle, such as
+    /// sensor-circuit@left-front. Without a place the likeliest one is meant. May be given several times.
+    #[arg(long, value_name = "CAUSE[@PLACE]", conflicts_with_all = ["each", "case", "table"])]
+    why: Vec<String>,
+    /// Walk through the checks: propose the next one, take its result, show what that moves, save it in --notes
+    ///
+    /// Reads answers from standard input, line by line. The file of notes is made when it is not there. With
+    /// --output or --case the report is written at the end.
+    #[arg(long, requires = "notes", conflicts_with_all = ["each", "why"])]
+    ask: bool,
     /// Form of the result: text, or json with --each, unless another is named
     #[arg(long, value_enum)]
     format: Option<Format>,
@@ -76,6 +94,8 @@ Examples:
   tonering diagnose drive.log
   tonering diagnose drive.log --profile car.yaml --notes checks.yaml
   tonering diagnose drive.pcapng --format html --output report.html
+  tonering diagnose drive.log --profile car.yaml --why sensor-circuit@left-front
+  tonering diagnose drive.log --profile car.yaml --notes checks.yaml --ask
   tonering diagnose drive.log --notes checks.yaml --case my-car
   tonering diagnose drive.log --format csv --table checks
   tonering diagnose --each recordings --output fleet.jsonl --resume
@@ -153,17 +173,46 @@ impl Basis {
         ];
         fingerprint(texts.iter().map(|(name, text)| RuleText { name, text }))
     }
+
+    /// Everything that the findings of a vehicle are judged by.
+    fn grounds<'a>(
+        &'a self,
+        read: &'a Vehicle,
+        measures: &'a Measures,
+        notes: &'a Notes,
+    ) -> Grounds<'a> {
+        Grounds {
+            rules: &self.rules,
+            catalogue: &self.catalogue,
+            record: &read.record,
+            measures,
+            notes,
+        }
+    }
 }
 
 pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
     if args.table.is_some() && args.format != Some(Format::Csv) {
         anyhow::bail!("--table is for --format csv");
     }
-    let basis = basis(args)?;
+    if !args.why.is_empty() && matches!(args.format, Some(Format::Html | Format::Csv)) {
+        anyhow::bail!("--why is for --format text, markdown or json");
+    }
+    if args.ask && args.captures.iter().any(|path| path == Path::new("-")) {
+        anyhow::bail!("--ask reads the answers from standard input: name a file instead of -");
+    }
+    let mut basis = basis(args)?;
+    if args.ask {
+        return ask(args, &mut basis, console);
+    }
     if args.each {
         return run_each(args, &basis, console);
     }
     let mut output = Output::open(args.output.as_deref())?;
+    if !args.why.is_empty() {
+        let damaged = why(args, &basis, console, &mut output)?;
+        return end(args, output, damaged);
+    }
     let case = args.case.as_deref().map(Case::open).transpose()?;
     let (mut report, read) = one(&args.captures, &basis, console, &mut remark, &|| Ok(()))?;
     if let Some(case) = &case {
@@ -174,7 +223,16 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
     if let Some(case) = case {
         keep(case, &report, &read, args, &basis)?;
     }
+    end(args, output, damaged)
+}
+
+/// Gives the output its name, and minds `--strict`.
+fn end(args: &Args, output: Output, damaged: bool) -> anyhow::Result<()> {
     output.finish()?;
+    strict(args, damaged)
+}
+
+fn strict(args: &Args, damaged: bool) -> anyhow::Result<()> {
     if args.strict && damaged {
         anyhow::bail!("a part of the captures could not be read, and --strict was given");
     }
@@ -214,19 +272,114 @@ fn one(
     go_on: &dyn Fn() -> anyhow::Result<()>,
 ) -> anyhow::Result<(Report, Vehicle)> {
     let read = vehicle::read_told(paths, &basis.profile, console, tell, go_on)?;
+    let report = one_report(&read, basis);
+    Ok((report, read))
+}
+
+/// The report on what was read.
+fn one_report(read: &Vehicle, basis: &Basis) -> Report {
     let measures = diagnosis::measures(&read.record);
-    let grounds = Grounds {
-        rules: &basis.rules,
-        catalogue: &basis.catalogue,
-        record: &read.record,
-        measures: &measures,
-        notes: &basis.notes,
-    };
+    let grounds = basis.grounds(read, &measures, &basis.notes);
     let found = diagnosis::diagnose(&grounds);
     let mut report = diagnosis::report(&grounds, &found, &basis.profile.name, &basis.means);
     vehicle::add_hashes(&mut report.captures, &read.hashes);
     report.rules.clone_from(&basis.in_force);
-    Ok((report, read))
+    report
+}
+
+/// Walks through the checks, then writes the report where one was asked for.
+fn ask(args: &Args, basis: &mut Basis, console: Console) -> anyhow::Result<()> {
+    let Some(path) = args.notes.as_deref() else {
+        anyhow::bail!("--ask needs --notes FILE, where the answers are kept");
+    };
+    let output = args
+        .output
+        .as_deref()
+        .map(|path| Output::open(Some(path)))
+        .transpose()?;
+    let case = args.case.as_deref().map(Case::open).transpose()?;
+    let read = vehicle::read(&args.captures, &basis.profile, console)?;
+    let measures = diagnosis::measures(&read.record);
+    let dialogue = Dialogue {
+        grounds: basis.grounds(&read, &measures, &basis.notes),
+        vehicle: &basis.profile.name,
+        means: basis.means,
+        layout: report::text::Layout {
+            width: console.width,
+            colour: console.colour,
+            unicode: console.unicode,
+        },
+        compare: compare_command(args),
+    };
+    let notes = dialogue::run(&dialogue, path, &mut std::io::stdout())?;
+    basis.notes = notes;
+    if output.is_some() || case.is_some() {
+        let mut report = one_report(&read, basis);
+        if let Some(case) = &case {
+            report.visits = case.earlier(report.vehicle.as_deref());
+        }
+        if let Some(mut output) = output {
+            print(&report, args, console, &mut output)?;
+            output.finish()?;
+        }
+        if let Some(case) = case {
+            keep(case, &report, &read, args, basis)?;
+        }
+    }
+    strict(args, read.damaged)
+}
+
+/// The command that compares with a recording after the repair.
+fn compare_command(args: &Args) -> String {
+    let quoted = |path: &Path| {
+        let name = path.display().to_string();
+        if name.contains(char::is_whitespace) {
+            format!("'{name}'")
+        } else {
+            name
+        }
+    };
+    let captures: Vec<String> = args.captures.iter().map(|path| quoted(path)).collect();
+    let mut command = match captures.as_slice() {
+        [one] => format!("tonering compare {one} AFTER"),
+        _ => format!(
+            "tonering compare --before {} --after AFTER",
+            captures.join(" ")
+        ),
+    };
+    if let Some(profile) = &args.profile {
+        command.push_str(" --profile ");
+        command.push_str(&quoted(profile));
+    }
+    command
+}
+
+/// Writes the arithmetic of the causes that were asked for; true when something was lost.
+fn why(args: &Args, basis: &Basis, console: Console, output: &mut Output) -> anyhow::Result<bool> {
+    let read = vehicle::read(&args.captures, &basis.profile, console)?;
+    let measures = diagnosis::measures(&read.record);
+    let grounds = basis.grounds(&read, &measures, &basis.notes);
+    let found = diagnosis::diagnose(&grounds);
+    let mut report = diagnosis::report(&grounds, &found, &basis.profile.name, &basis.means);
+    report.rules.clone_from(&basis.in_force);
+    let mut whys = Vec::new();
+    for wanted in &args.why {
+        let cause = found
+            .find(wanted)
+            .with_context(|| format!("--why {wanted}"))?;
+        whys.extend(diagnosis::why(&grounds, &found, &basis.means, cause));
+    }
+    match args.format.unwrap_or(Format::Text) {
+        Format::Markdown => report::why::markdown::write(&report, &whys, output)?,
+        Format::Json => {
+            let ranking = diagnosis::basis(&found);
+            report::why::json::write(&report, &whys, &ranking, output, report::json::Form::Lines)?;
+        }
+        Format::Text | Format::Html | Format::Csv => {
+            report::why::text::write(&report, &whys, output, layout(args, console))?;
+        }
+    }
+    Ok(read.damaged)
 }
 
 /// Keeps the visit in the case folder.
@@ -266,12 +419,7 @@ fn print(
 ) -> anyhow::Result<()> {
     match args.format.unwrap_or(Format::Text) {
         Format::Text => {
-            let layout = report::text::Layout {
-                width: console.width,
-                colour: console.colour && args.output.is_none(),
-                unicode: console.unicode,
-            };
-            report::text::write(report, output, layout)?;
+            report::text::write(report, output, layout(args, console))?;
         }
         Format::Markdown => report::markdown::write(report, output)?,
         Format::Html => report::html::write(report, output)?,
@@ -282,6 +430,15 @@ fn print(
         }
     }
     Ok(())
+}
+
+/// What the reader of the text can see.
+const fn layout(args: &Args, console: Console) -> report::text::Layout {
+    report::text::Layout {
+        width: console.width,
+        colour: console.colour && args.output.is_none(),
+        unicode: console.unicode,
+    }
 }
 
 fn basis(args: &Args) -> anyhow::Result<Basis> {
@@ -300,6 +457,8 @@ fn basis(args: &Args) -> anyhow::Result<Basis> {
     let rules = Rules::load(&texts)?;
     let catalogue = Catalogue::load(&lists)?;
     let notes = match &args.notes {
+        // With --ask the file is made when it is not there, and read by the dialogue.
+        Some(path) if args.ask && !path.exists() => Notes::default(),
         Some(path) => Notes::parse(&input::text(path)?, &path.display().to_string(), &rules)?,
         None => Notes::default(),
     };

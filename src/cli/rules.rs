@@ -4,12 +4,15 @@ use std::fmt::Write as _;
 use std::io::Write as _;
 use std::path::PathBuf;
 
+use anyhow::Context as _;
 use clap::{Subcommand, ValueEnum};
 use tonering::rules::{Paragraph, RuleText, Rules};
+use tonering::trouble::{Catalogue, YamlText};
 use unicode_width::UnicodeWidthStr as _;
 
 use super::console::Console;
 use super::diagnose::own_rules;
+use super::{input, network, rules_try};
 
 /// Show, list, explain and check the rules: causes, findings, checks by hand, cautions
 #[derive(Debug, clap::Args)]
@@ -27,7 +30,10 @@ Examples:
   tonering rules
   tonering rules list checks
   tonering rules explain sensor-circuit
-  tonering rules check my-rules/";
+  tonering rules check my-rules/
+  tonering rules try captures/
+  tonering rules try my-cases/ --rules my-rules/
+  tonering rules network > network.json";
 
 #[derive(Debug, Subcommand)]
 enum What {
@@ -52,6 +58,24 @@ enum What {
         #[arg(required = true, value_name = "DIR")]
         folder: Vec<PathBuf>,
     },
+    /// Try the rules against cases with known causes: exit status 1 when one does not come out as expected
+    ///
+    /// A case is a YAML file that begins with trial: 1 (docs/rules.md): captures, notes or findings, and what must come
+    /// out. Folders inside the folder are looked into.
+    Try {
+        /// Folder with trials (YAML)
+        #[arg(required = true, value_name = "FOLDER")]
+        folder: Vec<PathBuf>,
+    },
+    /// Write causes, findings and their links as JSON, for programs that calculate with Bayesian networks
+    Network,
+    /// The posterior of a network in the form of `rules network`, with readings: for second opinions
+    #[command(hide = true)]
+    Posterior {
+        /// The network (JSON)
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+    },
 }
 
 /// What to list.
@@ -72,6 +96,12 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
     if let Some(What::Check { folder }) = &args.what {
         folders.extend(folder.iter().cloned());
     }
+    if let Some(What::Posterior { file }) = &args.what {
+        let name = file.display();
+        let text = network::posterior(&input::text(file)?).with_context(|| name.to_string())?;
+        std::io::stdout().lock().write_all(text.as_bytes())?;
+        return Ok(());
+    }
     let own = own_rules(&folders)?;
     // Lists of codes and failure types may lie in the same folder; they have their own loader.
     let texts: Vec<RuleText<'_>> = own
@@ -80,8 +110,22 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
         .map(|(name, text)| RuleText { name, text })
         .collect();
     let rules = Rules::load(&texts)?;
+    if let Some(What::Try { folder }) = &args.what {
+        let lists: Vec<YamlText<'_>> = own
+            .iter()
+            .filter(|(_, text)| !text.lines().any(|line| line.starts_with("rules:")))
+            .map(|(name, text)| YamlText { name, text })
+            .collect();
+        let tried = rules_try::run(folder, &rules, &Catalogue::load(&lists)?, console)?;
+        std::io::stdout().lock().write_all(tried.text.as_bytes())?;
+        if tried.failed > 0 {
+            anyhow::bail!("{} not as expected", tried.failed);
+        }
+        return Ok(());
+    }
     let text = match &args.what {
-        None => overview(&rules, &texts),
+        Some(What::Network) => network::write(&rules)?,
+        None | Some(What::Try { .. } | What::Posterior { .. }) => overview(&rules, &texts),
         Some(What::List { kind, with }) => list(&rules, *kind, with.as_deref().unwrap_or("")),
         Some(What::Explain { id }) => explain(&rules, id, console)?,
         Some(What::Check { .. }) => {

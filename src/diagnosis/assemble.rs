@@ -2,6 +2,7 @@
 
 use super::checks::{self, Means};
 use super::model::{Model, outcome};
+use super::stability::stability;
 use super::{limits, lines, wheels};
 use crate::evidence::{Evidence, Finding, Grounds, State, evaluate};
 use crate::ranking::{self, Ranking};
@@ -70,6 +71,7 @@ pub fn report(
         cautions: always(grounds),
         limits: limits::limits(grounds),
         fit: fit(diagnosis),
+        stability: stability(&diagnosis.model, &diagnosis.ranking),
         plots: wheels::plots(grounds.record, grounds.measures),
         rules: Vec::new(),
         left_out: Some(diagnosis.ranking.left_out),
@@ -130,7 +132,7 @@ fn finding_lines(
         .collect()
 }
 
-fn finding_line(grounds: &Grounds<'_>, finding: &Finding) -> FindingLine {
+pub(super) fn finding_line(grounds: &Grounds<'_>, finding: &Finding) -> FindingLine {
     let origins = finding
         .origins
         .iter()

@@ -42,10 +42,11 @@ const SMALL: f64 = 0.02;
 const PLAUSIBLE: f64 = 0.03;
 
 /// A check at a place, with its possible results.
-struct Candidate<'r> {
-    rule: &'r CheckRule,
-    place: Place,
-    results: Vec<(NoteResult, String, String)>,
+pub(super) struct Candidate<'r> {
+    pub(super) rule: &'r CheckRule,
+    pub(super) place: Place,
+    /// Each result: as it would be noted, in words, and what it means.
+    pub(super) results: Vec<(NoteResult, String, String)>,
 }
 
 /// Plans the next checks.
@@ -107,7 +108,7 @@ pub(super) fn checks(
 }
 
 /// The checks that were not done yet and can be done, each with its possible results.
-fn candidates<'r>(grounds: &Grounds<'r>, means: &Means) -> Vec<Candidate<'r>> {
+pub(super) fn candidates<'r>(grounds: &Grounds<'r>, means: &Means) -> Vec<Candidate<'r>> {
     let mut found = Vec::new();
     for rule in grounds
         .rules
@@ -213,7 +214,7 @@ fn touched(model: &Model<'_>, candidate: &Candidate<'_>) -> Vec<usize> {
 }
 
 /// What each result of a check settles: found by judging the findings as if it had been noted.
-fn results(
+pub(super) fn results(
     grounds: &Grounds<'_>,
     model: &Model<'_>,
     candidate: &Candidate<'_>,
@@ -300,6 +301,7 @@ fn line(
         place: candidate.place,
         name: rule.name.clone(),
         minutes: rule.minutes,
+        urgent,
         why: why(model, candidate, step, (before, urgent)),
         expect: expect.join("; "),
         steps: rule.steps.clone(),
@@ -364,7 +366,7 @@ fn biggest_rise(before: &[f64], after: &[f64]) -> Option<(usize, f64)> {
 }
 
 /// A cause's name with its place, as it stands within a sentence.
-fn name(model: &Model<'_>, cause: usize) -> Option<String> {
+pub(super) fn name(model: &Model<'_>, cause: usize) -> Option<String> {
     let (cause, place) = model.causes.get(cause)?;
     Some(match place {
         Place::Vehicle => cause.name.clone(),

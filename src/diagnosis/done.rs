@@ -1,29 +1,32 @@
 //! What was checked by hand, in words.
 
-use crate::notes::{NoteResult, Notes};
+use crate::notes::{Note, NoteResult, Notes};
 use crate::rules::Rules;
 
 /// A line for each noted check: its name, where, and what came out.
 pub fn done(notes: &Notes, rules: &Rules) -> Vec<String> {
-    let line = |note: &crate::notes::Note| {
-        let check = rules.check(&note.check);
-        let name = check.map_or(note.check.as_str(), |check| check.name.as_str());
-        let result = match &note.result {
-            NoteResult::Word(word) => word.replace('-', " "),
-            NoteResult::Value(value) if value.is_infinite() => "open circuit".to_owned(),
-            NoteResult::Value(value) => {
-                let unit = check.and_then(|check| check.value.as_ref());
-                let unit = unit.map_or("", |value| value.unit.symbol());
-                format!("{value} {unit}")
-            }
-            NoteResult::CannotDo => "could not be done".to_owned(),
-        };
-        match note.place {
-            crate::place::Place::Vehicle => format!("{name}: {result}"),
-            place => format!("{name}, {place}: {result}"),
+    let entries = notes.entries.iter();
+    entries.map(|note| done_line(note, rules)).collect()
+}
+
+/// A noted check: its name, where, and what came out.
+pub fn done_line(note: &Note, rules: &Rules) -> String {
+    let check = rules.check(&note.check);
+    let name = check.map_or(note.check.as_str(), |check| check.name.as_str());
+    let result = match &note.result {
+        NoteResult::Word(word) => word.replace('-', " "),
+        NoteResult::Value(value) if value.is_infinite() => "open circuit".to_owned(),
+        NoteResult::Value(value) => {
+            let unit = check.and_then(|check| check.value.as_ref());
+            let unit = unit.map_or("", |value| value.unit.symbol());
+            format!("{value} {unit}")
         }
+        NoteResult::CannotDo => "could not be done".to_owned(),
     };
-    notes.entries.iter().map(line).collect()
+    match note.place {
+        crate::place::Place::Vehicle => format!("{name}: {result}"),
+        place => format!("{name}, {place}: {result}"),
+    }
 }
 
 #[cfg(test)]

@@ -5,13 +5,17 @@
 //! results on orders of checks that the plan rests on. `docs/reasoning.md` has the mathematics.
 
 mod bound;
+#[cfg(test)]
+mod brute_force;
 mod fit;
 mod network;
 mod plan;
 mod posterior;
 pub mod sequence;
+mod suppose;
 
 pub use fit::{Fit, fit};
 pub use network::{MAX_PRESENT, Network, Outcome};
 pub use plan::{Check, CheckResult, Forecast, Plan, Repair, Step, plan};
 pub use posterior::{Explanation, Ranking, Reading, rank, rank_readings};
+pub use suppose::{course, suppose, with_priors};

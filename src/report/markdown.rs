@@ -91,6 +91,9 @@ fn causes(report: &Report, out: &mut dyn Write) -> io::Result<()> {
             one_cause(at + 1, cause, report, out)?;
         }
     }
+    if let Some(stability) = &report.stability {
+        writeln!(out, "{}\n", markdown(stability))?;
+    }
     Ok(())
 }
 

@@ -14,6 +14,7 @@ mod phrase;
 pub mod plot;
 pub mod text;
 pub mod visit;
+pub mod why;
 
 pub use plot::Plot;
 
@@ -50,6 +51,8 @@ pub struct Report {
     pub limits: Vec<String>,
     /// How well the evidence fits the causes, where there is something to say.
     pub fit: Option<String>,
+    /// How far the order of the causes hangs on the priors, a sentence.
+    pub stability: Option<String>,
     /// The wheel speeds drawn, one for each wheel with a trace.
     pub plots: Vec<Plot>,
     /// The rules in force, a line for each set: name, version, hash.
@@ -285,6 +288,8 @@ pub struct CheckLine {
     pub name: String,
     /// How long it takes.
     pub minutes: f64,
+    /// Whether it can show a loss of braking and so stands before all others.
+    pub urgent: bool,
     /// Why this one now.
     pub why: String,
     /// What reading to expect.

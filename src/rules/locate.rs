@@ -9,7 +9,7 @@ use serde::de::{DeserializeSeed, Deserializer, Error, IgnoredAny, MapAccess, Seq
 
 /// Line and column, from 1, of the part of `text` that `path` leads to, or of what is around it when that is not there.
 /// `None` for a text that cannot be read that far.
-pub(super) fn locate(text: &str, path: &str) -> Option<(usize, usize)> {
+pub(crate) fn locate(text: &str, path: &str) -> Option<(usize, usize)> {
     let steps = steps(path);
     let reader = serde_yaml::Deserializer::from_str(text);
     let error = Seek(&steps).deserialize(reader).err()?;

@@ -26,6 +26,7 @@ pub use finding::{
     SilentCondition, SwitchSignal, VoltageCondition, VoltageOf, Whose,
 };
 pub use fingerprint::fingerprint;
+pub(crate) use locate::locate;
 pub use place::{PlaceWord, shows_at};
 pub use remark::{RuleRemark, RuleText, RulesError};
 

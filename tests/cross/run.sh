@@ -16,6 +16,6 @@ if ! cmp --silent tests/cross/requirements.txt "$environment/requirements.txt"; 
   cp tests/cross/requirements.txt "$environment/requirements.txt"
 fi
 
-for step in transport services lossy unnamed; do
+for step in posterior transport services lossy unnamed; do
   "$environment/bin/python" "tests/cross/$step.py"
 done

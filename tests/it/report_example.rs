@@ -57,6 +57,7 @@ pub(crate) fn example() -> Report {
             "No stop from speed in the recording: the sensors were not seen while braking hard.".into(),
         ],
         fit: Some("One cause explains everything that was found.".into()),
+        stability: Some("Were the first half as frequent as the rules assume, it would still be first.".into()),
         plots: plots(),
         rules: vec!["built-in, 22 causes, 31 findings, 28 checks".into()],
         left_out: Some(0.000_3),
@@ -414,6 +415,7 @@ fn checks() -> Vec<CheckLine> {
             place: LF,
             name: "Look at the sensor's connector".into(),
             minutes: 15.0,
+            urgent: true,
             why: "It costs least and settles the likeliest cause.".into(),
             expect: "Dry, clean contacts that hold firmly; no green or white deposit.".into(),
             steps: texts(&[
@@ -434,6 +436,7 @@ fn checks() -> Vec<CheckLine> {
             place: LF,
             name: "Test the sensor's wires for breaks and shorts".into(),
             minutes: 30.0,
+            urgent: false,
             why: "It finds a break that cannot be seen.".into(),
             expect: "Under 1 Ω along each wire and over 1 MΩ from each wire to earth.".into(),
             steps: texts(&[
@@ -522,6 +525,7 @@ pub(crate) fn hostile(text: &str) -> Report {
     set(&mut report.program);
     set_some(&mut report.vehicle);
     set_some(&mut report.fit);
+    set_some(&mut report.stability);
     for list in [&mut report.cautions, &mut report.limits, &mut report.rules] {
         set_all(list);
     }

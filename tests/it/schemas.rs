@@ -6,9 +6,11 @@ use std::fs;
 use std::path::PathBuf;
 
 use serde_json::Value;
+use tonering::diagnosis::TrialFile;
 use tonering::notes::NotesFile;
 use tonering::report::comparison::json::ComparisonOut;
 use tonering::report::json::{self, shape::ReportOut};
+use tonering::report::why::json::WhyOut;
 use tonering::rules::RulesFile;
 use tonering::signal::profile::ProfileFile;
 
@@ -23,6 +25,7 @@ fn schemas() -> Vec<(&'static str, Value)> {
             "report.schema.json",
             value(schemars::schema_for!(ReportOut)),
         ),
+        ("why.schema.json", value(schemars::schema_for!(WhyOut))),
         (
             "comparison.schema.json",
             value(schemars::schema_for!(ComparisonOut)),
@@ -33,6 +36,7 @@ fn schemas() -> Vec<(&'static str, Value)> {
         ),
         ("notes.schema.json", value(schemars::schema_for!(NotesFile))),
         ("rules.schema.json", value(schemars::schema_for!(RulesFile))),
+        ("trial.schema.json", value(schemars::schema_for!(TrialFile))),
     ]
 }
 
@@ -82,6 +86,31 @@ fn the_example_report_meets_its_schema() {
     }
 }
 
+#[test]
+fn the_arithmetic_of_a_cause_meets_its_schema() {
+    let shown = crate::command::text(&[
+        "diagnose",
+        "captures/open-circuit/drive.log",
+        "--profile",
+        "captures/open-circuit/profile.yaml",
+        "--why",
+        "sensor-circuit",
+        "--format",
+        "json",
+    ]);
+    let why: Value = serde_json::from_str(&shown).unwrap();
+    let schema = schema("why.schema.json");
+    for (spoilt, wrong) in [(false, 0), (true, 1)] {
+        let mut why = why.clone();
+        if spoilt {
+            why["causes"][0]["steps"][0]["factor"] = "large".into();
+        }
+        let mut faults = Vec::new();
+        check(&why, &schema, &schema, "why", &mut faults);
+        assert_eq!(faults.len(), wrong, "{faults:?}");
+    }
+}
+
 /// The shipped and the demo files of one format, by their paths.
 fn examples(folder: &str, named: &str) -> Vec<(PathBuf, Value)> {
     let mut folders = vec![top().join(folder)];
@@ -94,7 +123,7 @@ fn examples(folder: &str, named: &str) -> Vec<(PathBuf, Value)> {
             } else if path.extension().is_some_and(|ending| ending == "yaml") {
                 let text = fs::read_to_string(&path).unwrap();
                 let value: Value = serde_yaml::from_str(&text).unwrap();
-                if value.get(named).is_some() {
+                if value.get(named).is_some_and(Value::is_number) {
                     found.push((path, value));
                 }
             }
@@ -109,6 +138,7 @@ fn shipped_and_demo_files_meet_their_schemas() {
         ("profile.schema.json", "captures", "profile", 10),
         ("notes.schema.json", "captures", "notes", 5),
         ("rules.schema.json", "rules", "rules", 5),
+        ("trial.schema.json", "captures", "trial", 14),
     ] {
         let schema = schema(file);
         let examples = examples(folder, named);

@@ -41,6 +41,8 @@ pub struct ReportOut {
     pub limits: Vec<String>,
     /// Also: how well the evidence fits the causes, where there is something to say.
     pub fit: Option<String>,
+    /// Also: how far the order of the causes hangs on the priors.
+    pub stability: Option<String>,
     /// Also: the rules in force.
     pub rules: Vec<String>,
     /// Also: the largest probability that the sets of causes left out of the sum can have together.
@@ -298,6 +300,8 @@ pub struct CheckOut {
     pub name: String,
     /// How long it takes.
     pub minutes: Option<f64>,
+    /// Also: whether it can show a loss of braking and so stands before all others.
+    pub urgent: bool,
     /// Why this one now.
     pub why: String,
     /// What reading to expect.
@@ -352,6 +356,7 @@ impl From<&Report> for ReportOut {
             cautions: report.cautions.clone(),
             limits: report.limits.clone(),
             fit: report.fit.clone(),
+            stability: report.stability.clone(),
             rules: report.rules.clone(),
             left_out: report.left_out.and_then(significant),
             visits: report.visits.iter().map(VisitOut::from).collect(),
@@ -513,6 +518,7 @@ impl From<&CheckLine> for CheckOut {
             axle,
             name: line.name.clone(),
             minutes: significant(line.minutes),
+            urgent: line.urgent,
             why: line.why.clone(),
             expect: line.expect.clone(),
             steps: line.steps.clone(),

@@ -53,6 +53,10 @@ pub(super) fn causes(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
             page.text(Form::indent(5).styled_lead("caution  ", BOLD), caution)?;
         }
     }
+    if let Some(stability) = &report.stability {
+        page.blank()?;
+        page.text(Form::indent(2).style(DIM), stability)?;
+    }
     let listed: Vec<&CauseLine> = brief
         .iter()
         .filter(|cause| cause.probability >= phrase::WORTH_A_LINE)
@@ -152,13 +156,17 @@ pub(super) fn checks(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
 }
 
 fn check(number: usize, check: &CheckLine, page: &mut Page<'_>) -> io::Result<()> {
+    check_card(&format!("{number}. "), check, page)
+}
+
+/// A check with everything that a person needs to do it.
+pub(super) fn check_card(lead: &str, check: &CheckLine, page: &mut Page<'_>) -> io::Result<()> {
     let name = format!(
         "{} ({})",
         phrase::at(&check.name, check.place),
         phrase::minutes(check.minutes)
     );
-    let lead = format!("{number}. ");
-    page.text(Form::indent(2).styled_lead(&lead, BOLD).style(BOLD), &name)?;
+    page.text(Form::indent(2).styled_lead(lead, BOLD).style(BOLD), &name)?;
     let indent = 2 + lead.len();
     for caution in &check.cautions {
         page.text(Form::indent(indent).styled_lead("CAUTION: ", BOLD), caution)?;

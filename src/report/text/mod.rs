@@ -4,8 +4,9 @@
 //! the next check. Everything else follows in full. Colour only repeats what the words say.
 
 pub(super) mod details;
+pub mod dialogue;
 pub(super) mod page;
-mod summary;
+pub(super) mod summary;
 mod tables;
 
 use std::io::{self, Write};

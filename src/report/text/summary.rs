@@ -18,7 +18,7 @@ pub(super) fn write(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
     next_check(report, page)
 }
 
-fn safety(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
+pub(in crate::report) fn safety(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
     let Some(safety) = &report.safety else {
         return page.text(
             Form::indent(0).styled_lead("SAFETY  ", BOLD).lines(3),

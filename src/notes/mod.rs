@@ -3,9 +3,14 @@
 //! The checks, their places and their results are those of the rules, so a workshop's own checks can be noted too. An
 //! unknown check, wheel, axle or result is an error that lists what is possible; all faults are reported at once.
 
+mod answer;
+mod edit;
+
 use std::fmt;
 
 use serde::Deserialize;
+
+pub use answer::{AnswerError, answer, possible_units};
 
 use crate::place::{Axle, Place, PlaceKind, Wheel};
 use crate::rules::{CheckRule, Rules, ValueUnit};
@@ -191,6 +196,15 @@ impl Notes {
     }
 }
 
+/// A check as it is written, made sure that the rules have it; the fault's line is 0.
+pub fn checked(noted: &NotedCheck, rules: &Rules) -> Result<Note, NoteFault> {
+    note(noted, rules).map_err(|(words, possible)| NoteFault {
+        line: 0,
+        words,
+        possible,
+    })
+}
+
 type Fault = (String, Vec<String>);
 
 fn note(noted: &NotedCheck, rules: &Rules) -> Result<Note, Fault> {
@@ -349,16 +363,8 @@ impl Notes {
         }
         text.push('\n');
         for note in &self.entries {
-            let unit = rules
-                .check(&note.check)
-                .and_then(|check| Some(check.value.as_ref()?.unit));
-            let entry = note.to_string();
-            let entry = match unit {
-                Some(unit) => entry.replacen(" value: ", &format!(" {}: ", unit.key()), 1),
-                None => entry,
-            };
             text.push_str("  - ");
-            text.push_str(&entry);
+            text.push_str(&note.entry(rules));
             text.push('\n');
         }
         text
