@@ -31,6 +31,7 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
             [CompletionResult]::new('decode', 'decode', [CompletionResultType]::ParameterValue, 'Show every diagnostic message of a capture, decoded')
             [CompletionResult]::new('drill', 'drill', [CompletionResultType]::ParameterValue, 'A lesson: find an unseen fault, and get marks')
             [CompletionResult]::new('explain', 'explain', [CompletionResultType]::ParameterValue, 'Explain a code, a byte, an identifier, a message or a frame')
+            [CompletionResult]::new('live', 'live', [CompletionResultType]::ParameterValue, 'Listen to a CAN link: modules, codes, wheels and likely causes as they come')
             [CompletionResult]::new('rig', 'rig', [CompletionResultType]::ParameterValue, 'Simulate a vehicle with chosen faults')
             [CompletionResult]::new('rules', 'rules', [CompletionResultType]::ParameterValue, 'Show, list, explain and check the rules: causes, findings, checks by hand, cautions')
             [CompletionResult]::new('wheels', 'wheels', [CompletionResultType]::ParameterValue, 'Measure the wheel-speed signals of a capture, or look for them')
@@ -101,6 +102,27 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
         'tonering;explain' {
             [CompletionResult]::new('--format', '--format', [CompletionResultType]::ParameterName, 'How to print')
             [CompletionResult]::new('--output', '--output', [CompletionResultType]::ParameterName, 'Write to this file instead of standard output')
+            [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
+            break
+        }
+        'tonering;live' {
+            [CompletionResult]::new('--for', '--for', [CompletionResultType]::ParameterName, 'Stop by itself after this time: 90s, 10min, 2h')
+            [CompletionResult]::new('--record', '--record', [CompletionResultType]::ParameterName, 'Keep every frame in this file: candump text, or pcapng where it ends in .pcapng; never overwrites')
+            [CompletionResult]::new('--rotate-size', '--rotate-size', [CompletionResultType]::ParameterName, 'Begin a new file, with the next number, at this size: 100MB')
+            [CompletionResult]::new('--rotate-time', '--rotate-time', [CompletionResultType]::ParameterName, 'Begin a new file, with the next number, after this time: 10min')
+            [CompletionResult]::new('--profile', '--profile', [CompletionResultType]::ParameterName, 'Vehicle profile (YAML): modules, wheels, where the signals are')
+            [CompletionResult]::new('--notes', '--notes', [CompletionResultType]::ParameterName, 'Inspection notes (YAML): what was checked by hand')
+            [CompletionResult]::new('--rules', '--rules', [CompletionResultType]::ParameterName, 'Folder with rules (YAML) that add to the built-in ones or replace them')
+            [CompletionResult]::new('--can', '--can', [CompletionResultType]::ParameterName, 'Who does the work: checks and repairs beyond that are not proposed, or cost more')
+            [CompletionResult]::new('--hourly-rate', '--hourly-rate', [CompletionResultType]::ParameterName, 'What an hour of work costs, in the currency of the rules')
+            [CompletionResult]::new('--format', '--format', [CompletionResultType]::ParameterName, 'Write a report in this form at the end; lines of changes then go to standard error')
+            [CompletionResult]::new('--output', '--output', [CompletionResultType]::ParameterName, 'Write the report to this file instead of standard output; as text unless --format is given')
+            [CompletionResult]::new('--replay', '--replay', [CompletionResultType]::ParameterName, 'Play this capture onto the link with its own timing, for a lesson. For a bench link, never for a vehicle')
+            [CompletionResult]::new('--speed', '--speed', [CompletionResultType]::ParameterName, 'Play it faster or slower: 2 is twice as fast')
+            [CompletionResult]::new('--longest-pause', '--longest-pause', [CompletionResultType]::ParameterName, 'Shorten pauses in the capture to this')
+            [CompletionResult]::new('--bus', '--bus', [CompletionResultType]::ParameterName, 'Which bus of the capture is played, where it holds several')
+            [CompletionResult]::new('--among-others', '--among-others', [CompletionResultType]::ParameterName, 'Play it although others talk on the link')
             [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
             [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
             break
@@ -230,6 +252,7 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
             [CompletionResult]::new('decode', 'decode', [CompletionResultType]::ParameterValue, 'Show every diagnostic message of a capture, decoded')
             [CompletionResult]::new('drill', 'drill', [CompletionResultType]::ParameterValue, 'A lesson: find an unseen fault, and get marks')
             [CompletionResult]::new('explain', 'explain', [CompletionResultType]::ParameterValue, 'Explain a code, a byte, an identifier, a message or a frame')
+            [CompletionResult]::new('live', 'live', [CompletionResultType]::ParameterValue, 'Listen to a CAN link: modules, codes, wheels and likely causes as they come')
             [CompletionResult]::new('rig', 'rig', [CompletionResultType]::ParameterValue, 'Simulate a vehicle with chosen faults')
             [CompletionResult]::new('rules', 'rules', [CompletionResultType]::ParameterValue, 'Show, list, explain and check the rules: causes, findings, checks by hand, cautions')
             [CompletionResult]::new('wheels', 'wheels', [CompletionResultType]::ParameterValue, 'Measure the wheel-speed signals of a capture, or look for them')
@@ -252,6 +275,9 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
             break
         }
         'tonering;help;explain' {
+            break
+        }
+        'tonering;help;live' {
             break
         }
         'tonering;help;rig' {

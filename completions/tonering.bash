@@ -37,6 +37,9 @@ _tonering() {
             tonering,help)
                 cmd="tonering__subcmd__help"
                 ;;
+            tonering,live)
+                cmd="tonering__subcmd__live"
+                ;;
             tonering,rig)
                 cmd="tonering__subcmd__rig"
                 ;;
@@ -66,6 +69,9 @@ _tonering() {
                 ;;
             tonering__subcmd__help,help)
                 cmd="tonering__subcmd__help__subcmd__help"
+                ;;
+            tonering__subcmd__help,live)
+                cmd="tonering__subcmd__help__subcmd__live"
                 ;;
             tonering__subcmd__help,rig)
                 cmd="tonering__subcmd__help__subcmd__rig"
@@ -143,7 +149,7 @@ _tonering() {
 
     case "${cmd}" in
         tonering)
-            opts="-h -V --help --version clear compare diagnose decode drill explain rig rules wheels help"
+            opts="-h -V --help --version clear compare diagnose decode drill explain live rig rules wheels help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -357,7 +363,7 @@ _tonering() {
             return 0
             ;;
         tonering__subcmd__help)
-            opts="clear compare diagnose decode drill explain rig rules wheels help"
+            opts="clear compare diagnose decode drill explain live rig rules wheels help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -455,6 +461,20 @@ _tonering() {
             return 0
             ;;
         tonering__subcmd__help__subcmd__help)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        tonering__subcmd__help__subcmd__live)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -587,6 +607,80 @@ _tonering() {
                 return 0
             fi
             case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        tonering__subcmd__live)
+            opts="-h --for --record --rotate-size --rotate-time --profile --notes --rules --can --hourly-rate --format --output --replay --speed --longest-pause --bus --among-others --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --for)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --record)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --rotate-size)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --rotate-time)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --profile)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --notes)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --rules)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --can)
+                    COMPREPLY=($(compgen -W "home workshop" -- "${cur}"))
+                    return 0
+                    ;;
+                --hourly-rate)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --format)
+                    COMPREPLY=($(compgen -W "text markdown html json" -- "${cur}"))
+                    return 0
+                    ;;
+                --output)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --replay)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --speed)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --longest-pause)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --bus)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 *)
                     COMPREPLY=()
                     ;;

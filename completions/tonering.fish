@@ -32,6 +32,7 @@ complete -c tonering -n "__fish_tonering_needs_command" -f -a "diagnose" -d 'Fin
 complete -c tonering -n "__fish_tonering_needs_command" -f -a "decode" -d 'Show every diagnostic message of a capture, decoded'
 complete -c tonering -n "__fish_tonering_needs_command" -f -a "drill" -d 'A lesson: find an unseen fault, and get marks'
 complete -c tonering -n "__fish_tonering_needs_command" -f -a "explain" -d 'Explain a code, a byte, an identifier, a message or a frame'
+complete -c tonering -n "__fish_tonering_needs_command" -f -a "live" -d 'Listen to a CAN link: modules, codes, wheels and likely causes as they come'
 complete -c tonering -n "__fish_tonering_needs_command" -f -a "rig" -d 'Simulate a vehicle with chosen faults'
 complete -c tonering -n "__fish_tonering_needs_command" -f -a "rules" -d 'Show, list, explain and check the rules: causes, findings, checks by hand, cautions'
 complete -c tonering -n "__fish_tonering_needs_command" -f -a "wheels" -d 'Measure the wheel-speed signals of a capture, or look for them'
@@ -94,6 +95,27 @@ complete -c tonering -n "__fish_tonering_using_subcommand explain" -l format -d 
 json\t'One JSON object'"
 complete -c tonering -n "__fish_tonering_using_subcommand explain" -l output -d 'Write to this file instead of standard output' -r -F
 complete -c tonering -n "__fish_tonering_using_subcommand explain" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l for -d 'Stop by itself after this time: 90s, 10min, 2h' -r
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l record -d 'Keep every frame in this file: candump text, or pcapng where it ends in .pcapng; never overwrites' -r -F
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l rotate-size -d 'Begin a new file, with the next number, at this size: 100MB' -r
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l rotate-time -d 'Begin a new file, with the next number, after this time: 10min' -r
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l profile -d 'Vehicle profile (YAML): modules, wheels, where the signals are' -r -F
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l notes -d 'Inspection notes (YAML): what was checked by hand' -r -F
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l rules -d 'Folder with rules (YAML) that add to the built-in ones or replace them' -r -F
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l can -d 'Who does the work: checks and repairs beyond that are not proposed, or cost more' -r -f -a "home\t'A careful person at home'
+workshop\t'A workshop'"
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l hourly-rate -d 'What an hour of work costs, in the currency of the rules' -r
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l format -d 'Write a report in this form at the end; lines of changes then go to standard error' -r -f -a "text\t'For a terminal'
+markdown\t'For issue trackers and e-mail'
+html\t'One page to keep, print and hand over'
+json\t'For programs: docs/formats.md'"
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l output -d 'Write the report to this file instead of standard output; as text unless --format is given' -r -F
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l replay -d 'Play this capture onto the link with its own timing, for a lesson. For a bench link, never for a vehicle' -r -F
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l speed -d 'Play it faster or slower: 2 is twice as fast' -r
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l longest-pause -d 'Shorten pauses in the capture to this' -r
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l bus -d 'Which bus of the capture is played, where it holds several' -r
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l among-others -d 'Play it although others talk on the link'
+complete -c tonering -n "__fish_tonering_using_subcommand live" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -l fault -d 'What is wrong: CAUSE[/FORM][@PLACE][=SEVERITY], as in sensor-circuit/open@left-front=0.7; repeat for more' -r
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -l mended -d 'What was wrong on the drives before, and has been mended since' -r
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -l seed -d 'Where all chance comes from: the same seed gives the same bytes' -r
@@ -172,16 +194,17 @@ complete -c tonering -n "__fish_tonering_using_subcommand wheels" -l output -d '
 complete -c tonering -n "__fish_tonering_using_subcommand wheels" -l find -d 'Look for the wheel speeds without knowing where they are'
 complete -c tonering -n "__fish_tonering_using_subcommand wheels" -l strict -d 'Exit status 1 when something in a capture could not be read'
 complete -c tonering -n "__fish_tonering_using_subcommand wheels" -s h -l help -d 'Print help (see more with \'--help\')'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "clear" -d 'Clear the trouble codes of one module, after keeping them'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "compare" -d 'Compare a capture before a repair with one after it: what is gone, what stayed, what is new'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "diagnose" -d 'Find the likely causes of a lit ABS lamp from captures of one vehicle'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "decode" -d 'Show every diagnostic message of a capture, decoded'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "drill" -d 'A lesson: find an unseen fault, and get marks'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "explain" -d 'Explain a code, a byte, an identifier, a message or a frame'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "rig" -d 'Simulate a vehicle with chosen faults'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "rules" -d 'Show, list, explain and check the rules: causes, findings, checks by hand, cautions'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "wheels" -d 'Measure the wheel-speed signals of a capture, or look for them'
-complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain rig rules wheels help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain live rig rules wheels help" -f -a "clear" -d 'Clear the trouble codes of one module, after keeping them'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain live rig rules wheels help" -f -a "compare" -d 'Compare a capture before a repair with one after it: what is gone, what stayed, what is new'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain live rig rules wheels help" -f -a "diagnose" -d 'Find the likely causes of a lit ABS lamp from captures of one vehicle'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain live rig rules wheels help" -f -a "decode" -d 'Show every diagnostic message of a capture, decoded'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain live rig rules wheels help" -f -a "drill" -d 'A lesson: find an unseen fault, and get marks'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain live rig rules wheels help" -f -a "explain" -d 'Explain a code, a byte, an identifier, a message or a frame'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain live rig rules wheels help" -f -a "live" -d 'Listen to a CAN link: modules, codes, wheels and likely causes as they come'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain live rig rules wheels help" -f -a "rig" -d 'Simulate a vehicle with chosen faults'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain live rig rules wheels help" -f -a "rules" -d 'Show, list, explain and check the rules: causes, findings, checks by hand, cautions'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain live rig rules wheels help" -f -a "wheels" -d 'Measure the wheel-speed signals of a capture, or look for them'
+complete -c tonering -n "__fish_tonering_using_subcommand help; and not __fish_seen_subcommand_from clear compare diagnose decode drill explain live rig rules wheels help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
 complete -c tonering -n "__fish_tonering_using_subcommand help; and __fish_seen_subcommand_from rules" -f -a "list" -d 'List the entries of one kind'
 complete -c tonering -n "__fish_tonering_using_subcommand help; and __fish_seen_subcommand_from rules" -f -a "explain" -d 'Explain an entry: what it rests on and what rests on it'
 complete -c tonering -n "__fish_tonering_using_subcommand help; and __fish_seen_subcommand_from rules" -f -a "check" -d 'Check rule files together with the built-in ones, and report every fault'

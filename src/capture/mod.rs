@@ -65,6 +65,8 @@ pub enum Kind {
     Pcapng,
     /// ASAM MDF 4 bus log.
     Mdf4,
+    /// No file: a CAN link that was listened to.
+    Link,
 }
 
 impl Kind {
@@ -75,6 +77,7 @@ impl Kind {
             Self::Pcap => "pcap",
             Self::Pcapng => "pcapng",
             Self::Mdf4 => "mdf4",
+            Self::Link => "link",
         }
     }
 }
@@ -105,6 +108,8 @@ pub enum Remark {
     UnknownPart,
     /// More distinct buses than [`crate::frame::Channels::MAX`].
     TooManyChannels,
+    /// A place where frames of a link did not reach the program.
+    LinkLoss,
 }
 
 impl Remark {
@@ -119,6 +124,7 @@ impl Remark {
             Self::ClockBack => "jumps of the clock backwards",
             Self::UnknownPart => "parts of an unknown kind",
             Self::TooManyChannels => "frames of more buses than can be told apart",
+            Self::LinkLoss => "places where frames of the link were lost on their way",
         }
     }
 
@@ -126,7 +132,7 @@ impl Remark {
     pub const fn is_damage(self) -> bool {
         matches!(
             self,
-            Self::Malformed | Self::LineTooLong | Self::CutOff | Self::Compression
+            Self::Malformed | Self::LineTooLong | Self::CutOff | Self::Compression | Self::LinkLoss
         )
     }
 }

@@ -99,6 +99,11 @@ impl<W: Write> CandumpWriter<W> {
         self.to.flush()
     }
 
+    /// What is written to: between two frames whole lines are in it.
+    pub const fn get_mut(&mut self) -> &mut W {
+        &mut self.to
+    }
+
     /// What was written to.
     pub fn into_inner(self) -> W {
         self.to
@@ -211,6 +216,11 @@ impl<W: Write> PcapngWriter<W> {
     /// Passes on everything written so far.
     pub fn flush(&mut self) -> io::Result<()> {
         self.to.flush()
+    }
+
+    /// What is written to: between two frames whole blocks are in it.
+    pub const fn get_mut(&mut self) -> &mut W {
+        &mut self.to
     }
 
     /// What was written to.

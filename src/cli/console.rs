@@ -11,6 +11,7 @@ use tonering::report::escape::is_unseen;
 
 /// What standard output and standard error can show.
 #[derive(Clone, Copy, Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "four independent abilities")]
 pub(crate) struct Console {
     /// Columns of standard output; 80 where it is no terminal.
     pub(crate) width: usize,
@@ -20,6 +21,8 @@ pub(crate) struct Console {
     pub(crate) unicode: bool,
     /// Whether standard error is a terminal, so that progress may be drawn there.
     pub(crate) progress: bool,
+    /// Whether standard output is a terminal on which a picture can be drawn anew in place.
+    pub(crate) screen: bool,
 }
 
 impl Console {
@@ -46,6 +49,7 @@ impl Console {
             colour: terminal && !dumb && set("NO_COLOR").is_none(),
             unicode,
             progress: std::io::stderr().is_terminal() && !dumb,
+            screen: terminal && !dumb,
         }
     }
 }

@@ -11,6 +11,7 @@ use tonering::report::{self, Report};
 use tonering::rules::{RuleText, Rules, Work, fingerprint};
 use tonering::signal::profile::Profile;
 use tonering::trouble::{Catalogue, YamlText};
+use tonering::vehicle::Record;
 use tonering::wheel::Measures;
 
 use super::case::{Case, Visit};
@@ -103,7 +104,7 @@ Examples:
 
 /// Who does the work.
 #[derive(Clone, Copy, Debug, Eq, PartialEq, clap::ValueEnum)]
-enum Can {
+pub(super) enum Can {
     /// A careful person at home
     Home,
     /// A workshop
@@ -147,8 +148,9 @@ impl From<Table> for report::csv::Table {
 }
 
 /// What every capture is judged by.
-struct Basis {
-    profile: Profile,
+#[derive(Debug)]
+pub(super) struct Basis {
+    pub(super) profile: Profile,
     rules: Rules,
     catalogue: Catalogue,
     notes: Notes,
@@ -188,6 +190,22 @@ impl Basis {
             measures,
             notes,
         }
+    }
+
+    /// The report on a record.
+    pub(super) fn report(&self, record: &Record) -> Report {
+        let measures = diagnosis::measures(record);
+        let grounds = Grounds {
+            rules: &self.rules,
+            catalogue: &self.catalogue,
+            record,
+            measures: &measures,
+            notes: &self.notes,
+        };
+        let found = diagnosis::diagnose(&grounds);
+        let mut report = diagnosis::report(&grounds, &found, &self.profile.name, &self.means);
+        report.rules.clone_from(&self.in_force);
+        report
     }
 }
 
@@ -278,12 +296,8 @@ fn one(
 
 /// The report on what was read.
 fn one_report(read: &Vehicle, basis: &Basis) -> Report {
-    let measures = diagnosis::measures(&read.record);
-    let grounds = basis.grounds(read, &measures, &basis.notes);
-    let found = diagnosis::diagnose(&grounds);
-    let mut report = diagnosis::report(&grounds, &found, &basis.profile.name, &basis.means);
+    let mut report = basis.report(&read.record);
     vehicle::add_hashes(&mut report.captures, &read.hashes);
-    report.rules.clone_from(&basis.in_force);
     report
 }
 
@@ -442,7 +456,36 @@ const fn layout(args: &Args, console: Console) -> report::text::Layout {
 }
 
 fn basis(args: &Args) -> anyhow::Result<Basis> {
-    let own = own_rules(&args.rules)?;
+    judged_by(&By {
+        profile: args.profile.as_deref(),
+        notes: args.notes.as_deref(),
+        may_be_new: args.ask,
+        rules: &args.rules,
+        can: args.can,
+        hourly_rate: args.hourly_rate,
+    })
+}
+
+/// What a basis is read from, as typed.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct By<'a> {
+    /// The profile's file.
+    pub(super) profile: Option<&'a Path>,
+    /// The notes' file.
+    pub(super) notes: Option<&'a Path>,
+    /// Whether that file need not be there yet.
+    pub(super) may_be_new: bool,
+    /// Folders of rules.
+    pub(super) rules: &'a [PathBuf],
+    /// Who does the work.
+    pub(super) can: Can,
+    /// What an hour of work costs.
+    pub(super) hourly_rate: f64,
+}
+
+/// Reads what captures or a link are judged by.
+pub(super) fn judged_by(args: &By<'_>) -> anyhow::Result<Basis> {
+    let own = own_rules(args.rules)?;
     let is_rules = |text: &str| text.lines().any(|line| line.starts_with("rules:"));
     let texts: Vec<RuleText<'_>> = own
         .iter()
@@ -456,9 +499,9 @@ fn basis(args: &Args) -> anyhow::Result<Basis> {
         .collect();
     let rules = Rules::load(&texts)?;
     let catalogue = Catalogue::load(&lists)?;
-    let notes = match &args.notes {
-        // With --ask the file is made when it is not there, and read by the dialogue.
-        Some(path) if args.ask && !path.exists() => Notes::default(),
+    let notes = match args.notes {
+        // The file is made when it is not there, and read by the dialogue.
+        Some(path) if args.may_be_new && !path.exists() => Notes::default(),
         Some(path) => Notes::parse(&input::text(path)?, &path.display().to_string(), &rules)?,
         None => Notes::default(),
     };
@@ -477,7 +520,7 @@ fn basis(args: &Args) -> anyhow::Result<Basis> {
         ..Means::default()
     };
     Ok(Basis {
-        profile: input::profile(args.profile.as_deref())?,
+        profile: input::profile(args.profile)?,
         rules,
         catalogue,
         notes,

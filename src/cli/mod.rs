@@ -15,6 +15,7 @@ mod explain;
 mod hash;
 mod input;
 mod link;
+mod live;
 mod network;
 mod notes_file;
 mod output;
@@ -69,6 +70,7 @@ enum Command {
     Decode(decode::Args),
     Drill(drill::Args),
     Explain(explain::Args),
+    Live(live::Args),
     Rig(rig::Args),
     Rules(rules::Args),
     Wheels(wheels::Args),
@@ -95,6 +97,7 @@ pub(crate) fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Decode(args) => decode::run(&args, console),
         Command::Drill(args) => drill::run(&args, console),
         Command::Explain(args) => explain::run(&args, console),
+        Command::Live(args) => live::run(&args, console),
         Command::Rig(args) => rig::run(&args),
         Command::Rules(args) => rules::run(&args, console),
         Command::Wheels(args) => wheels::run(&args, console),

@@ -17,6 +17,7 @@ mod error_frame;
 #[cfg(target_os = "linux")]
 mod facts;
 mod gate;
+mod health;
 mod hub;
 mod interface;
 #[cfg(any(target_os = "linux", test))]
@@ -35,6 +36,7 @@ pub use error_frame::ErrorFrame;
 #[cfg(target_os = "linux")]
 pub use facts::{facts, links};
 pub use gate::{Confirmed, Permitted, Refused, permit};
+pub use health::{Health, Trouble, bit_rate_words};
 pub use hub::{Hub, Partner, Port};
 pub use interface::{BusState, Facts};
 pub use seek::{Range, Seek, Sought};

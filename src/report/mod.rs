@@ -9,6 +9,7 @@ pub mod csv;
 pub mod escape;
 pub mod html;
 pub mod json;
+pub mod live;
 pub mod markdown;
 mod phrase;
 pub mod plot;

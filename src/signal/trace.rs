@@ -45,6 +45,14 @@ impl Trace {
         self.value.push(value);
     }
 
+    /// Forgets the samples up to the first that is not before this time, in seconds.
+    pub fn forget_before(&mut self, time_s: f64) {
+        let kept = self.time_s.iter().position(|&time| time >= time_s);
+        let gone = kept.unwrap_or(self.time_s.len());
+        self.time_s.drain(..gone);
+        self.value.drain(..gone);
+    }
+
     /// How many samples there are.
     pub fn len(&self) -> usize {
         self.time_s.len()

@@ -101,6 +101,40 @@ impl Recorder {
         self.pairing = Pairing::new();
     }
 
+    /// Says what time it is, when no frame does: messages and exchanges that are overdue end. The time must not be later than
+    /// that of a frame that is still to be pushed.
+    pub fn expire(&mut self, now: Timestamp) {
+        self.observer.expire(now);
+        self.drain();
+        self.pairing.expire(now);
+        self.drain();
+    }
+
+    /// What the captures say so far, with the one that is not over yet as the last.
+    pub fn so_far(&self, file: &str, kind: Kind, tally: &Tally) -> Record {
+        let mut record = self.record();
+        record.captures.push(CaptureSummary {
+            file: file.to_owned(),
+            kind,
+            tally: tally.clone(),
+            first: self.first,
+            last: self.last,
+        });
+        record
+    }
+
+    /// The last sample of each wheel's speed: when, in seconds on the capture's clock, and what, in km/h; NaN where the sender
+    /// marked it as invalid. In the order of [`crate::place::Wheel::ALL`].
+    pub fn last_speeds(&self) -> [Option<(f64, f64)>; 4] {
+        self.stages.extractor.last_speeds()
+    }
+
+    /// Forgets what the signals were before this time, in seconds on the capture's clock, so that memory stays bounded where
+    /// there is no end.
+    pub fn forget_signals_before(&mut self, time_s: f64) {
+        self.stages.extractor.forget_before(time_s);
+    }
+
     /// What the captures say so far, without what is still open.
     pub fn record(&self) -> Record {
         let signals = self.stages.extractor.clone().finish();

@@ -24,6 +24,7 @@ mod each;
 mod ends;
 mod explain;
 mod fuzz_replay;
+mod live;
 mod report;
 mod report_example;
 #[cfg(feature = "schema")]

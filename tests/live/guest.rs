@@ -5,7 +5,7 @@
     reason = "tests meet the environment and the clock"
 )]
 
-use std::io::Write as _;
+use std::io::{Read as _, Write as _};
 use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
@@ -22,6 +22,11 @@ pub(crate) fn has(links: &str) -> bool {
         );
     }
     found
+}
+
+/// Whether there is time for everything: `TONERING_LIVE_ALL` is set.
+pub(crate) fn is_thorough() -> bool {
+    std::env::var_os("TONERING_LIVE_ALL").is_some()
 }
 
 /// A virtual bus of a test's own.
@@ -74,6 +79,28 @@ impl Beside {
         command.stdout(Stdio::piped()).stderr(Stdio::piped());
         Self(command.spawn().expect("the program is there"))
     }
+
+    /// Sends it a signal.
+    pub(crate) fn signal(&self, name: &str) {
+        run(&format!("kill -{name} {}", self.0.id()));
+    }
+
+    /// Waits until it has ended; what it printed. These programs print little, so that no pipe fills up meanwhile.
+    pub(crate) fn end(mut self) -> Output {
+        let (mut stdout, mut stderr) = (Vec::new(), Vec::new());
+        if let Some(pipe) = &mut self.0.stdout {
+            pipe.read_to_end(&mut stdout).unwrap();
+        }
+        if let Some(pipe) = &mut self.0.stderr {
+            pipe.read_to_end(&mut stderr).unwrap();
+        }
+        let status = self.0.wait().unwrap();
+        Output {
+            status,
+            stdout,
+            stderr,
+        }
+    }
 }
 
 impl Drop for Beside {
@@ -83,11 +110,11 @@ impl Drop for Beside {
     }
 }
 
-/// Asks again until it is so, for ten seconds.
+/// Asks again until it is so, for half a minute: a busy host makes a slow guest.
 pub(crate) fn until(what: &str, mut is_so: impl FnMut() -> bool) {
     let began = Instant::now();
     while !is_so() {
-        assert!(began.elapsed() < Duration::from_secs(10), "never: {what}");
+        assert!(began.elapsed() < Duration::from_secs(30), "never: {what}");
         std::thread::sleep(Duration::from_millis(20));
     }
 }

@@ -5,5 +5,7 @@
 #![expect(clippy::unwrap_used, reason = "helpers of tests")]
 
 mod asking;
+mod command;
 mod guest;
 mod hearing;
+mod replay;

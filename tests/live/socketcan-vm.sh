@@ -121,6 +121,8 @@ mkdir -p /dev/pts /dev/shm
 mount -t devpts pts /root/dev/pts
 mount -t tmpfs shm /root/dev/shm
 ip link set lo up
+# Loaded beforehand: many sockets at once would find the modules half loaded.
+modprobe -a can can-raw
 for module in $(echo "$MODULES" | tr , ' '); do modprobe "$module"; done
 if [ "$LINKS" = kvaser ]; then modprobe kvaser_pci; else modprobe vcan; fi
 port() {

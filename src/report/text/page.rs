@@ -140,6 +140,28 @@ impl<'a> Page<'a> {
         Ok(())
     }
 
+    /// One line, its spaces kept: a lead in this type and what is laid out in columns already. Cut at the page's width.
+    pub(in crate::report) fn columns(
+        &mut self,
+        lead: &str,
+        text: &str,
+        style: Style,
+    ) -> io::Result<()> {
+        let lead = terminal(lead, self.layout.unicode).into_owned();
+        let text = terminal(text, self.layout.unicode);
+        let mut room = self.layout.width.saturating_sub(lead.width());
+        let fitting = text.char_indices().find(|(_, c)| {
+            let width = c.width().unwrap_or(0);
+            let fits = width <= room;
+            room = room.saturating_sub(width);
+            !fits
+        });
+        let end = fitting.map_or(text.len(), |(at, _)| at);
+        self.styled(style, &lead)?;
+        write!(self.out, "{}", text.get(..end).unwrap_or_default())?;
+        self.blank()
+    }
+
     /// A table; the first row is its head. Cells are escaped here, and wrapped where the page is too narrow.
     pub(in crate::report) fn rows(&mut self, rows: &[Vec<String>]) -> io::Result<()> {
         let rows: Vec<Vec<String>> = rows

@@ -113,6 +113,26 @@ impl Extractor {
         self.router.unsampled
     }
 
+    /// The last sample of each wheel's speed, in the order of [`crate::place::Wheel::ALL`]: seconds, and km/h or NaN.
+    pub fn last_speeds(&self) -> [Option<(f64, f64)>; 4] {
+        let mut speeds = [None; 4];
+        for (speed, trace) in speeds.iter_mut().zip(&self.traces) {
+            let last = trace.as_ref().and_then(|trace| {
+                let value = trace.value.last()?;
+                Some((*trace.time_s.last()?, f64::from(*value)))
+            });
+            *speed = last;
+        }
+        speeds
+    }
+
+    /// Forgets the samples before this time, in seconds.
+    pub fn forget_before(&mut self, time_s: f64) {
+        for trace in self.traces.iter_mut().flatten() {
+            trace.forget_before(time_s);
+        }
+    }
+
     /// The signals that were seen.
     pub fn finish(self) -> Signals {
         let mut signals = Signals::default();
