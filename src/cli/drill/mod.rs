@@ -338,6 +338,7 @@ mod tests {
                 colour: false,
                 unicode: true,
                 progress: false,
+                screen: false,
             },
             seed,
             prompt: false,
