@@ -19,7 +19,7 @@ use tonering::transport::{
 };
 use tonering::vehicle::Recorder;
 
-use crate::guest::{Beside, VirtualBus, has, shell, until};
+use crate::guest::{Beside, VirtualBus, has, shell};
 
 /// A partner on the kernel's ISO-TP socket: sends back what it gets. Arguments: link, block size, separation time.
 const ECHO: &str = r#"
@@ -164,6 +164,16 @@ fn rig(bus: &str, more: &[&str]) -> Command {
     command
 }
 
+/// Waits until a vehicle broadcasts: it drives its earlier drives first, which takes a while where everything is emulated.
+fn wait_for_vehicle(socket: &mut Socket) {
+    for _ in 0..180 {
+        if socket.hear(Duration::from_secs(1)).unwrap().is_some() {
+            return;
+        }
+    }
+    panic!("no vehicle broadcasts");
+}
+
 /// The simulated vehicle as a program of its own, and a survey of it: the fault is found; a second vehicle is refused, and
 /// with its eyes open disturbs and does not stop anything.
 #[test]
@@ -187,9 +197,7 @@ fn asking_a_vehicle_on_the_link() {
     first.args(["--profile-out", &profile_out]);
     let _first = Beside::start(&mut first);
     let mut socket = Socket::open(&bus.0).unwrap();
-    until("the vehicle broadcasts", || {
-        socket.hear(Duration::from_millis(200)).unwrap().is_some()
-    });
+    wait_for_vehicle(&mut socket);
     let text = String::from_utf8(std::fs::read(&yaml).unwrap()).unwrap();
     let profile = Profile::parse(&text, "car.yaml", &mut |_| {
         Err(std::io::ErrorKind::NotFound.into())
@@ -246,9 +254,7 @@ fn asking_finds_the_modules_of_a_vehicle() {
     let bus = VirtualBus::new("seek");
     let _vehicle = Beside::start(&mut rig(&bus.0, &["--drive", "standing", "--for", "120"]));
     let mut socket = Socket::open(&bus.0).unwrap();
-    until("the vehicle broadcasts", || {
-        socket.hear(Duration::from_millis(200)).unwrap().is_some()
-    });
+    wait_for_vehicle(&mut socket);
     let mut seek = Seek::new(Range::Standard);
     run_errand(&mut socket, &mut seek, &mut |_, _| GoOn::Yes).unwrap();
     let found: Vec<u32> = seek
@@ -283,9 +289,7 @@ fn asking_to_clear_codes() {
     vehicle.args(["--profile-out", &yaml.display().to_string()]);
     let _vehicle = Beside::start(&mut vehicle);
     let mut socket = Socket::open(&bus.0).unwrap();
-    until("the vehicle broadcasts", || {
-        socket.hear(Duration::from_millis(200)).unwrap().is_some()
-    });
+    wait_for_vehicle(&mut socket);
     let clear = |typed: &str| {
         let mut command = Command::new(env!("CARGO_BIN_EXE_tonering"));
         command.args(["clear", &bus.0, "--profile", &yaml.display().to_string()]);
