@@ -234,6 +234,32 @@ fn asking_a_vehicle_on_the_link() {
     let supply = record.signals.supply_voltage.as_ref().unwrap();
     assert!(supply.len() > 10);
 
+    // The same through the command: what was asked tells the cause.
+    let report = folder.path().join("report.json");
+    let mut live = Command::new(env!("CARGO_BIN_EXE_tonering"));
+    live.args([
+        "live", &bus.0, "--ask", "--rate", "2", "--for", "20s", "--format", "json",
+    ]);
+    live.args([
+        "--profile",
+        &profile_out,
+        "--output",
+        &report.display().to_string(),
+    ]);
+    let output = live.output().unwrap();
+    let lines = String::from_utf8(output.stdout).unwrap();
+    let errors = String::from_utf8(output.stderr).unwrap();
+    assert!(output.status.success(), "{lines}{errors}");
+    let said = format!("{lines}{errors}");
+    assert!(said.contains("asked: Brake control: answers, "), "{said}");
+    let report = String::from_utf8(std::fs::read(&report).unwrap()).unwrap();
+    let first = report.split("\"causes\"").nth(1).unwrap();
+    let first = first.split('}').next().unwrap();
+    assert!(
+        first.contains("sensor-circuit") && first.contains("left-front"),
+        "{first}"
+    );
+
     let refused = rig(&bus.0, &["--for", "5"]).output().unwrap();
     assert!(!refused.status.success());
     let words = String::from_utf8(refused.stderr).unwrap();
@@ -263,6 +289,15 @@ fn asking_finds_the_modules_of_a_vehicle() {
         .map(|found| found.request.raw())
         .collect();
     assert_eq!(found, [0x720, 0x726, 0x740, 0x7E0]);
+    let mut live = Command::new(env!("CARGO_BIN_EXE_tonering"));
+    let output = live.args(["live", &bus.0, "--seek"]).output().unwrap();
+    let lines = String::from_utf8(output.stdout).unwrap();
+    assert!(output.status.success(), "{lines}");
+    let yaml = lines.split_once("profile: 1").unwrap().1;
+    let profile = Profile::parse(&format!("profile: 1{yaml}"), "found", &mut |_| {
+        Err(std::io::ErrorKind::NotFound.into())
+    });
+    assert_eq!(profile.unwrap().modules.len(), 4, "{lines}");
 }
 
 /// The whole command, over a pipe: a module's name typed, codes kept and cleared.

@@ -113,6 +113,7 @@ pub(super) fn with(
         place,
         console,
         told: Live::default(),
+        found: None,
     };
     let result = watch.follow(source, &mut judge, &mut view, args.limit, &stop);
     judge.end();
@@ -226,6 +227,16 @@ impl<'a> Watch<'a> {
                 continue;
             }
             self.asking = source.asking();
+            for line in source.lines() {
+                view.found(self, line);
+            }
+            if let (Where::Screen, Some(asking), Some(found)) =
+                (view.place, &mut self.asking, &view.found)
+            {
+                // The screen has one line for it; a pipe has got its own.
+                asking.push_str("; ");
+                asking.push_str(found);
+            }
             if self.tally.frames != frames {
                 frames = self.tally.frames;
                 self.heard = Instant::now();
@@ -249,7 +260,7 @@ impl<'a> Watch<'a> {
             if due.status() {
                 view.status(self, source.now());
             }
-            if view.show.is_closed() && self.recording.is_none() {
+            if source.is_over() || view.show.is_closed() && self.recording.is_none() {
                 break;
             }
         }
@@ -379,6 +390,8 @@ struct View {
     console: Console,
     /// What was told last.
     told: Live,
+    /// What asking has found out last.
+    found: Option<String>,
 }
 
 impl View {
@@ -394,6 +407,14 @@ impl View {
             self.told = live;
         }
         Ok(())
+    }
+
+    /// Something that asking has found out.
+    fn found(&mut self, watch: &Watch<'_>, line: String) {
+        if self.place != Where::Screen {
+            self.line(watch, &format!("asked: {line}"));
+        }
+        self.found = Some(line);
     }
 
     fn status(&mut self, watch: &Watch<'_>, now: Timestamp) {

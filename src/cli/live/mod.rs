@@ -5,6 +5,8 @@
 //! the terminal are threads of their own ([`judge`], [`show`]), so that nothing keeps the loop from hearing. [`replay`] is the
 //! only part here that sends: it plays a capture onto a bench link.
 
+#[cfg(target_os = "linux")]
+mod asking;
 mod duration;
 #[cfg(target_os = "linux")]
 mod judge;
@@ -29,7 +31,7 @@ use super::diagnose::Can;
 
 /// Listen to a CAN link: modules, codes, wheels and likely causes as they come
 ///
-/// Only listens, unless --replay is given: nothing is sent. The adapter itself still acknowledges what others send, as every
+/// Only listens, unless --ask, --seek or --replay is given: nothing is sent. The adapter itself still acknowledges what others send, as every
 /// node does, unless the link was set up with listen-only on. On a terminal one picture is drawn anew in place; in a pipe a
 /// line tells each change.
 #[derive(Debug, clap::Args)]
@@ -71,6 +73,15 @@ pub(crate) struct Args {
     /// Write the report to this file instead of standard output; as text unless --format is given
     #[arg(long, value_name = "FILE", conflicts_with = "replay")]
     output: Option<PathBuf>,
+    /// Ask, too: a read-only survey of codes and the profile's signals (docs/asking.md)
+    #[arg(long, conflicts_with = "replay")]
+    ask: bool,
+    /// How often each of the profile's signals is asked for, rounds a second; 0 for not at all
+    #[arg(long, value_name = "HZ", requires = "ask", default_value_t = 5.0)]
+    rate: f64,
+    /// Look for modules: "tester present" to one physical address after the other, 11-bit ones unless said otherwise
+    #[arg(long, value_name = "ADDRESSES", value_enum, num_args = 0..=1, require_equals = true, default_missing_value = "short", conflicts_with_all = ["ask", "replay", "format", "output"])]
+    seek: Option<Addresses>,
     /// Play this capture onto the link with its own timing, for a lesson. For a bench link, never for a vehicle
     #[arg(long, value_name = "CAPTURE")]
     replay: Option<PathBuf>,
@@ -91,6 +102,8 @@ pub(crate) struct Args {
 const EXAMPLES: &str = "\
 Examples:
   tonering live can0 --profile car.yaml
+  tonering live can0 --ask --profile car.yaml
+  tonering live can0 --seek
   tonering live can0 --record drive.log --rotate-size 100MB
   tonering live can0 --for 10min --format json --output report.json
   tonering live vcan0 --replay drive.log
@@ -99,6 +112,17 @@ Bring the link up first, with the bit rate of the bus (docs/live.md):
   ip link set can0 up type can bitrate 500000 listen-only on
 
 Brakes can kill, and so can a driver who looks at a screen: a second person watches it.";
+
+/// Which addresses are looked through.
+#[derive(Clone, Copy, Debug, Eq, PartialEq, clap::ValueEnum)]
+enum Addresses {
+    /// 11-bit: 0x700 to 0x7F7
+    Short,
+    /// 29-bit: 0x18DAxxF1
+    Long,
+    /// Both
+    Both,
+}
 
 /// Form of the report at the end.
 #[derive(Clone, Copy, Debug, Eq, PartialEq, clap::ValueEnum)]
@@ -117,6 +141,7 @@ enum Format {
 pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
     match &args.replay {
         Some(capture) => replay::run(args, capture),
+        None if args.ask || args.seek.is_some() => asking::run(args, console),
         None => listen::run(args, console),
     }
 }

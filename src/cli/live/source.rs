@@ -27,6 +27,16 @@ pub(super) trait Source {
     fn asking(&self) -> Option<String> {
         None
     }
+
+    /// What has been found out by asking since the last time, a line each.
+    fn lines(&mut self) -> Vec<String> {
+        Vec::new()
+    }
+
+    /// Whether it was there for one errand, and that is done.
+    fn is_over(&self) -> bool {
+        false
+    }
 }
 
 impl Source for Ear {
