@@ -615,7 +615,7 @@ _tonering() {
             return 0
             ;;
         tonering__subcmd__live)
-            opts="-h --for --record --rotate-size --rotate-time --profile --notes --rules --can --hourly-rate --format --output --replay --speed --longest-pause --bus --among-others --help"
+            opts="-h --for --record --rotate-size --rotate-time --profile --notes --rules --can --hourly-rate --format --output --ask --rate --seek --replay --speed --longest-pause --bus --among-others --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -663,6 +663,14 @@ _tonering() {
                     ;;
                 --output)
                     COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --rate)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --seek)
+                    COMPREPLY=($(compgen -W "short long both" -- "${cur}"))
                     return 0
                     ;;
                 --replay)

@@ -110,10 +110,15 @@ markdown\t'For issue trackers and e-mail'
 html\t'One page to keep, print and hand over'
 json\t'For programs: docs/formats.md'"
 complete -c tonering -n "__fish_tonering_using_subcommand live" -l output -d 'Write the report to this file instead of standard output; as text unless --format is given' -r -F
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l rate -d 'How often each of the profile\'s signals is asked for, rounds a second; 0 for not at all' -r
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l seek -d 'Look for modules: "tester present" to one physical address after the other, 11-bit ones unless said otherwise' -r -f -a "short\t'11-bit: 0x700 to 0x7F7'
+long\t'29-bit: 0x18DAxxF1'
+both\t'Both'"
 complete -c tonering -n "__fish_tonering_using_subcommand live" -l replay -d 'Play this capture onto the link with its own timing, for a lesson. For a bench link, never for a vehicle' -r -F
 complete -c tonering -n "__fish_tonering_using_subcommand live" -l speed -d 'Play it faster or slower: 2 is twice as fast' -r
 complete -c tonering -n "__fish_tonering_using_subcommand live" -l longest-pause -d 'Shorten pauses in the capture to this' -r
 complete -c tonering -n "__fish_tonering_using_subcommand live" -l bus -d 'Which bus of the capture is played, where it holds several' -r
+complete -c tonering -n "__fish_tonering_using_subcommand live" -l ask -d 'Ask, too: a read-only survey of codes and the profile\'s signals (docs/asking.md)'
 complete -c tonering -n "__fish_tonering_using_subcommand live" -l among-others -d 'Play it although others talk on the link'
 complete -c tonering -n "__fish_tonering_using_subcommand live" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c tonering -n "__fish_tonering_using_subcommand rig" -l fault -d 'What is wrong: CAUSE[/FORM][@PLACE][=SEVERITY], as in sensor-circuit/open@left-front=0.7; repeat for more' -r

@@ -191,7 +191,7 @@ fn asking_a_vehicle_on_the_link() {
         "--drive",
         "standing",
         "--for",
-        "120",
+        "300",
     ];
     let mut first = rig(&bus.0, &fault);
     first.args(["--profile-out", &profile_out]);
@@ -224,7 +224,8 @@ fn asking_a_vehicle_on_the_link() {
         let events: Vec<Event> = std::iter::from_fn(|| survey.next_event()).collect();
         (recorder.finish(), events)
     };
-    let (record, events) = look(12);
+    // Time enough to ask a second time whoever was late in an emulated machine.
+    let (record, events) = look(40);
     assert!(
         record.codes.iter().any(|code| code.code.0 == 0x4031),
         "{events:?}"
@@ -278,7 +279,7 @@ fn asking_finds_the_modules_of_a_vehicle() {
         return;
     }
     let bus = VirtualBus::new("seek");
-    let _vehicle = Beside::start(&mut rig(&bus.0, &["--drive", "standing", "--for", "120"]));
+    let _vehicle = Beside::start(&mut rig(&bus.0, &["--drive", "standing", "--for", "300"]));
     let mut socket = Socket::open(&bus.0).unwrap();
     wait_for_vehicle(&mut socket);
     let mut seek = Seek::new(Range::Standard);
@@ -318,7 +319,7 @@ fn asking_to_clear_codes() {
             "--drive",
             "standing",
             "--for",
-            "90",
+            "300",
         ],
     );
     vehicle.args(["--profile-out", &yaml.display().to_string()]);
