@@ -45,6 +45,7 @@ pub(super) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
         rules: &args.rules,
         can: args.can,
         hourly_rate: args.hourly_rate,
+        may_be_new: false,
     })?);
     let silent = facts(&args.link).is_ok_and(|facts| facts.listen_only == Some(true));
     if silent {
