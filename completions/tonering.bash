@@ -288,7 +288,7 @@ _tonering() {
                     return 0
                     ;;
                 --format)
-                    COMPREPLY=($(compgen -W "text markdown html json csv" -- "${cur}"))
+                    COMPREPLY=($(compgen -W "text markdown html json csv parquet" -- "${cur}"))
                     return 0
                     ;;
                 --table)

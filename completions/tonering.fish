@@ -65,7 +65,8 @@ complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l format -d
 markdown\t'For issue trackers and e-mail'
 html\t'One page to keep, print and hand over'
 json\t'For programs: docs/formats.md'
-csv\t'One table for a spreadsheet: --table'"
+csv\t'One table for a spreadsheet: --table'
+parquet\t'A folder of tables to query: docs/fleet.md'"
 complete -c tonering -n "__fish_tonering_using_subcommand diagnose" -l table -d 'Table of --format csv: codes unless another is named' -r -f -a "codes\t'The trouble codes'
 checks\t'The next checks, with an empty column for the result'
 causes\t'The causes by falling probability'"

@@ -17,6 +17,7 @@ use tonering::report::VisitLine;
 use tonering::report::escape::markdown::markdown;
 
 use super::console::remark;
+use super::ending::Watch;
 use super::hash::Hashed;
 use super::input;
 
@@ -153,7 +154,9 @@ impl Case {
             // What an ordinary new folder gets: the user's mask takes away from it.
             builder.permissions(fs::Permissions::from_mode(0o777));
         }
+        let watch = Watch::begin();
         let made = builder.tempdir_in(&self.folder)?;
+        watch.over(made.path());
         for (name, bytes) in &visit.files {
             write(&made.path().join(name), bytes)?;
         }
@@ -209,10 +212,20 @@ impl Case {
                 history(&mut text, &heading, *number, visit);
             }
         }
+        let is_new = !path.exists();
         let mut file = OpenOptions::new().append(true).create(true).open(&path)?;
-        file.write_all(text.as_bytes())?;
-        file.sync_all()?;
-        Ok(())
+        let written = file
+            .write_all(text.as_bytes())
+            .and_then(|()| file.sync_all());
+        if written.is_err() {
+            // Half an entry would pass for a whole one. The first error is the one to tell.
+            let _ = if is_new {
+                fs::remove_file(&path)
+            } else {
+                file.set_len(there.len() as u64)
+            };
+        }
+        Ok(written?)
     }
 }
 

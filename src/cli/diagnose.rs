@@ -20,6 +20,7 @@ use super::dialogue::{self, Dialogue};
 use super::each::{self, Each};
 use super::input;
 use super::output::Output;
+use super::tables::TableFolder;
 use super::vehicle::{self, Vehicle};
 
 /// Find the likely causes of a lit ABS lamp from captures of one vehicle
@@ -124,6 +125,8 @@ enum Format {
     Json,
     /// One table for a spreadsheet: --table
     Csv,
+    /// A folder of tables to query: docs/fleet.md
+    Parquet,
 }
 
 /// Which table of CSV.
@@ -213,11 +216,19 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
     if args.table.is_some() && args.format != Some(Format::Csv) {
         anyhow::bail!("--table is for --format csv");
     }
-    if !args.why.is_empty() && matches!(args.format, Some(Format::Html | Format::Csv)) {
+    if !args.why.is_empty()
+        && matches!(
+            args.format,
+            Some(Format::Html | Format::Csv | Format::Parquet)
+        )
+    {
         anyhow::bail!("--why is for --format text, markdown or json");
     }
     if args.ask && args.captures.iter().any(|path| path == Path::new("-")) {
         anyhow::bail!("--ask reads the answers from standard input: name a file instead of -");
+    }
+    if args.ask && args.format == Some(Format::Parquet) {
+        anyhow::bail!("--ask is a talk: --format parquet is for what comes after it");
     }
     let mut basis = basis(args)?;
     if args.ask {
@@ -226,30 +237,35 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
     if args.each {
         return run_each(args, &basis, console);
     }
-    let mut output = Output::open(args.output.as_deref())?;
     if !args.why.is_empty() {
+        let mut output = Output::open(args.output.as_deref())?;
         let damaged = why(args, &basis, console, &mut output)?;
-        return end(args, output, damaged);
+        output.finish()?;
+        return strict(args, damaged);
     }
+    let mut output = Sink::open(args)?;
     let case = args.case.as_deref().map(Case::open).transpose()?;
     let (mut report, read) = one(&args.captures, &basis, console, &mut remark, &|| Ok(()))?;
     if let Some(case) = &case {
         report.visits = case.earlier(report.vehicle.as_deref());
     }
-    print(&report, args, console, &mut output)?;
+    match &mut output {
+        Sink::Print(output) => print(&report, args, console, output)?,
+        Sink::Tables(tables) => {
+            let mut json = Vec::new();
+            report::json::write(&report, &mut json, report::json::Form::OneLine)?;
+            tables.push(&json)?;
+        }
+    }
     let damaged = read.damaged;
     if let Some(case) = case {
         keep(case, &report, &read, args, &basis)?;
     }
-    end(args, output, damaged)
-}
-
-/// Gives the output its name, and minds `--strict`.
-fn end(args: &Args, output: Output, damaged: bool) -> anyhow::Result<()> {
     output.finish()?;
     strict(args, damaged)
 }
 
+/// A part that could not be read is a failure where `--strict` says so.
 fn strict(args: &Args, damaged: bool) -> anyhow::Result<()> {
     if args.strict && damaged {
         anyhow::bail!("a part of the captures could not be read, and --strict was given");
@@ -257,10 +273,35 @@ fn strict(args: &Args, damaged: bool) -> anyhow::Result<()> {
     Ok(())
 }
 
+/// Where a report goes.
+enum Sink {
+    Print(Output),
+    Tables(TableFolder),
+}
+
+impl Sink {
+    fn open(args: &Args) -> anyhow::Result<Self> {
+        let output = args.output.as_deref();
+        Ok(match args.format {
+            Some(Format::Parquet) => Self::Tables(TableFolder::open(output)?),
+            _ => Self::Print(Output::open(output)?),
+        })
+    }
+
+    fn finish(self) -> anyhow::Result<()> {
+        match self {
+            Self::Print(output) => output.finish(),
+            Self::Tables(tables) => tables.finish(),
+        }
+    }
+}
+
 /// Each capture on its own.
 fn run_each(args: &Args, basis: &Basis, console: Console) -> anyhow::Result<()> {
-    if !matches!(args.format, None | Some(Format::Json)) {
-        anyhow::bail!("--each gives one JSON object a line: --format json, or none");
+    if !matches!(args.format, None | Some(Format::Json | Format::Parquet)) {
+        anyhow::bail!(
+            "--each gives one JSON object a line (--format json) or tables (--format parquet)"
+        );
     }
     let each = Each {
         captures: &args.captures,
@@ -268,6 +309,7 @@ fn run_each(args: &Args, basis: &Basis, console: Console) -> anyhow::Result<()> 
         resume: args.resume,
         jobs: args.jobs,
         strict: args.strict,
+        parquet: args.format == Some(Format::Parquet),
         basis: &basis.fingerprint(),
     };
     // Progress is counted in captures, not in the bytes of one.
@@ -389,7 +431,7 @@ fn why(args: &Args, basis: &Basis, console: Console, output: &mut Output) -> any
             let ranking = diagnosis::basis(&found);
             report::why::json::write(&report, &whys, &ranking, output, report::json::Form::Lines)?;
         }
-        Format::Text | Format::Html | Format::Csv => {
+        Format::Text | Format::Html | Format::Csv | Format::Parquet => {
             report::why::text::write(&report, &whys, output, layout(args, console))?;
         }
     }
@@ -437,7 +479,10 @@ fn print(
         }
         Format::Markdown => report::markdown::write(report, output)?,
         Format::Html => report::html::write(report, output)?,
-        Format::Json => report::json::write(report, output, report::json::Form::Lines)?,
+        // Tables are written elsewhere.
+        Format::Json | Format::Parquet => {
+            report::json::write(report, output, report::json::Form::Lines)?;
+        }
         Format::Csv => {
             let table = args.table.unwrap_or(Table::Codes);
             report::csv::write(report, output, table.into())?;

@@ -29,7 +29,7 @@ impl Watch {
         Self {}
     }
 
-    /// Removes this file, and those watched before, when a signal ends the program.
+    /// Removes this file or folder, and those watched before, when a signal ends the program.
     #[cfg(unix)]
     pub(crate) fn over(self, file: &Path) {
         use std::sync::PoisonError;
@@ -44,7 +44,11 @@ impl Watch {
                 let files = FILES.lock().unwrap_or_else(PoisonError::into_inner);
                 for file in files.iter() {
                     // One that has its final name by now is not there any more under this one.
-                    let _ = std::fs::remove_file(file);
+                    let _ = if file.is_dir() {
+                        std::fs::remove_dir_all(file)
+                    } else {
+                        std::fs::remove_file(file)
+                    };
                 }
                 let _ = signal_hook::low_level::emulate_default_handler(signal);
             }
@@ -56,6 +60,6 @@ impl Watch {
     pub(crate) const fn over(self, _file: &Path) {}
 }
 
-/// Every half-written file: a signal ends the program with all of them. Temporary names are not used twice.
+/// Every half-written file or folder: a signal ends the program with all of them. Temporary names are not used twice.
 #[cfg(unix)]
 static FILES: std::sync::Mutex<Vec<std::path::PathBuf>> = std::sync::Mutex::new(Vec::new());

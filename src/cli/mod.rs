@@ -24,6 +24,7 @@ mod rules;
 mod rules_try;
 #[cfg(test)]
 mod shipped;
+mod tables;
 mod vehicle;
 mod wheels;
 mod wrap;

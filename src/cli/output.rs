@@ -37,10 +37,7 @@ impl Output {
                 Sink::Direct(BufWriter::with_capacity(BUFFER, file), path.to_owned())
             }
             Some(path) => {
-                let folder = match path.parent() {
-                    Some(folder) if !folder.as_os_str().is_empty() => folder,
-                    _ => Path::new("."),
-                };
+                let folder = folder_of(path);
                 let mut builder = tempfile::Builder::new();
                 builder.prefix(".tonering-");
                 #[cfg(unix)]
@@ -78,6 +75,14 @@ impl Output {
                 Ok(())
             }
         }
+    }
+}
+
+/// The folder in which something of this name stands.
+pub(super) fn folder_of(path: &Path) -> &Path {
+    match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
     }
 }
 

@@ -1,6 +1,6 @@
 //! Reports: one view model, several printers. Printers decide no facts.
 //!
-//! The view model is [`Report`]; [`json`], [`text`], [`markdown`], [`html`] and [`csv`] print it. [`comparison`] puts two recordings side by side. Whatever comes from outside
+//! The view model is [`Report`]; [`json`], [`text`], [`markdown`], [`html`] and [`csv`] print it, [`parquet`] makes tables of many. [`comparison`] puts two recordings side by side. Whatever comes from outside
 //! (names in a profile, text of a vehicle, file names) is kept as it came and goes through the one function of its
 //! format in [`escape`]. Wording that several printers share is in `phrase`.
 
@@ -11,6 +11,7 @@ pub mod html;
 pub mod json;
 pub mod live;
 pub mod markdown;
+pub mod parquet;
 mod phrase;
 pub mod plot;
 pub mod text;

@@ -89,7 +89,7 @@ fn what_makes_no_sense_is_refused() {
         (
             &["a.log", "--format", "html"][..],
             1,
-            "one JSON object a line",
+            "one JSON object a line (--format json) or tables",
         ),
         (&["a.log", "--resume"], 2, "--output"),
         (&["a.log", "--jobs", "0"], 2, "--jobs"),
@@ -231,6 +231,39 @@ fn what_is_done_is_not_done_again_unless_it_changed() {
     assert_eq!(
         lines.iter().map(file).collect::<Vec<_>>(),
         ["c.log", "a.log"]
+    );
+}
+
+#[test]
+fn tables_can_be_stopped_and_taken_up_too() {
+    let folder = tempfile::tempdir().unwrap();
+    fleet(folder.path());
+    let run = |output: &str, more: &[&str]| {
+        let arguments = [
+            &["a.log", "b", "--format", "parquet", "--output", output],
+            more,
+        ]
+        .concat();
+        let output = each(folder.path(), &arguments);
+        assert_eq!(output.status.code(), Some(1));
+        String::from_utf8(output.stderr).unwrap()
+    };
+    run("plain", &[]);
+    // As a run that was killed after its first capture leaves it.
+    let first = each(folder.path(), &["a.log"]).stdout;
+    fs::write(folder.path().join("fleet.partial"), first).unwrap();
+    assert!(run("fleet/", &["--resume"]).contains("1 of 3 captures were diagnosed before"));
+    for entry in fs::read_dir(folder.path().join("plain")).unwrap() {
+        let one = entry.unwrap();
+        let other = folder.path().join("fleet").join(one.file_name());
+        assert!(fs::read(one.path()).unwrap() == fs::read(other).unwrap());
+    }
+    assert!(!folder.path().join("fleet.partial").exists());
+    let hidden = fs::read_dir(folder.path()).unwrap();
+    assert!(
+        hidden
+            .map(|entry| entry.unwrap().file_name())
+            .all(|name| !name.to_string_lossy().starts_with('.'))
     );
 }
 

@@ -24,6 +24,7 @@ mod each;
 mod ends;
 mod explain;
 mod fuzz_replay;
+mod limits;
 mod live;
 mod report;
 mod report_example;

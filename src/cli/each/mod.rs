@@ -17,6 +17,7 @@ use self::journal::{Journal, Place};
 use super::console::{Console, remark};
 use super::hash::Hashing;
 use super::output::Output;
+use super::tables::TableFolder;
 
 /// What was asked for.
 #[derive(Debug)]
@@ -31,8 +32,45 @@ pub(super) struct Each<'a> {
     pub(super) jobs: Option<NonZero<usize>>,
     /// Damage is a failure.
     pub(super) strict: bool,
+    /// Tables instead of lines.
+    pub(super) parquet: bool,
     /// SHA-256 over everything but the captures that decides what comes out.
     pub(super) basis: &'a str,
+}
+
+/// Where the lines go.
+enum Sink {
+    Lines(Output),
+    Tables(TableFolder),
+}
+
+impl Sink {
+    fn open(each: &Each<'_>) -> anyhow::Result<Self> {
+        Ok(if each.parquet {
+            Self::Tables(TableFolder::open(each.output)?)
+        } else {
+            Self::Lines(Output::open(each.output)?)
+        })
+    }
+
+    /// Takes a line with its line feed.
+    fn take(&mut self, line: &[u8]) -> anyhow::Result<()> {
+        match self {
+            Self::Lines(out) => {
+                out.write_all(line)?;
+                out.flush()?;
+            }
+            Self::Tables(tables) => tables.push(line)?,
+        }
+        Ok(())
+    }
+
+    fn finish(self) -> anyhow::Result<()> {
+        match self {
+            Self::Lines(out) => out.finish(),
+            Self::Tables(tables) => tables.finish(),
+        }
+    }
 }
 
 /// A report, and whether something of the capture was lost.
@@ -73,7 +111,7 @@ pub(super) fn run(
     diagnose: &Diagnose<'_>,
 ) -> anyhow::Result<()> {
     let captures = folder::captures(each.captures)?;
-    let mut out = Output::open(each.output)?;
+    let mut out = Sink::open(each)?;
     let journal = each.output.filter(|_| each.resume);
     let mut journal = journal
         .map(|output| Journal::open(output, each.basis))
@@ -102,10 +140,7 @@ pub(super) fn run(
             };
             taken.tell(&outcome);
             match (outcome, &mut journal) {
-                (Outcome::New(line), None) => {
-                    out.write_all(&line.bytes)?;
-                    out.flush()?;
-                }
+                (Outcome::New(line), None) => out.take(&line.bytes)?,
                 (Outcome::New(line), Some(journal)) => {
                     taken
                         .places
@@ -118,7 +153,7 @@ pub(super) fn run(
     )?;
     if let Some(journal) = &journal {
         for place in &taken.places {
-            out.write_all(&journal.line(*place)?)?;
+            out.take(&journal.line(*place)?)?;
         }
     }
     out.finish()?;
