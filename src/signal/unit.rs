@@ -224,6 +224,31 @@ mod tests {
         }
     }
 
+    /// Source: printed table of f = v N / (3.6 C) for C = 1.95 m, at 5, 50, 100 and 250 km/h.
+    #[test]
+    fn pulses_a_second_agree_with_the_table() {
+        for (teeth, pulses) in [
+            (29, [20.655, 206.553, 413.105, 1032.764]),
+            (44, [31.339, 313.390, 626.781, 1566.952]),
+            (48, [34.188, 341.880, 683.761, 1709.402]),
+            (96, [68.376, 683.761, 1367.521, 3418.803]),
+        ] {
+            let wheels = WheelData {
+                circumference_m: Some(1.95),
+                teeth: Some(teeth),
+                ..WheelData::default()
+            };
+            let factor = Unit::Hertz.factor(Quantity::Speed, &wheels).unwrap();
+            for (expected, hertz) in [5.0, 50.0, 100.0, 250.0].into_iter().zip(pulses) {
+                // The table is rounded to a thousandth of a hertz.
+                assert!(
+                    (factor * hertz - expected).abs() < 6e-4 * factor,
+                    "{teeth} {hertz}"
+                );
+            }
+        }
+    }
+
     #[test]
     fn what_is_missing_is_said() {
         let none = WheelData::default();

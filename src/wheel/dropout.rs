@@ -6,7 +6,7 @@
 //! - the other wheels turn at [`FROM_KMH`] or more and agree with each other,
 //! - the vehicle is not slowing (a locked wheel slows the vehicle, even on ice), and
 //! - where only two others turn, the wheel itself turned with them just before: two wheels that start to spin do not
-//!   take the other two from full speed to nothing.
+//!   take the other two from full speed to nothing; or the yaw rate says that the vehicle travels.
 //!
 //! Source of the speed: makers call a wheel missing at 12 km/h and more (none below 10 km/h).
 
@@ -211,7 +211,10 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Dropouts> {
             if found.open.is_none() && time - found.locked_s <= LOCK_ENDS_S {
                 continue;
             }
-            if found.open.is_none() && !base.sure && time - last_with_s > JUST_BEFORE_S {
+            if found.open.is_none()
+                && !(base.sure || moment.turned)
+                && time - last_with_s > JUST_BEFORE_S
+            {
                 continue;
             }
         }

@@ -229,6 +229,8 @@ pub(super) struct Moment {
     pub(super) acceleration: f64,
     /// Whether the vehicle travels for sure: at least three wheels agreed not long ago.
     pub(super) travels: bool,
+    /// Whether a yaw rate says so too: no lift turns a vehicle.
+    pub(super) turned: bool,
     /// Whether the brake is pressed or the ABS regulates, where the capture says so.
     pub(super) braked: bool,
 }
@@ -276,6 +278,7 @@ pub(super) struct Grid<'a> {
 
 const TRAVELS: u8 = 1;
 const BRAKED: u8 = 2;
+const TURNED: u8 = 4;
 /// Shifted left by the wheel's index.
 const ROUGH: u8 = 16;
 const ROUGH_ALL: u8 = 0xF0;
@@ -315,7 +318,7 @@ impl<'a> Grid<'a> {
             hold_s,
             interval_s,
         };
-        grid.find_reference();
+        grid.find_reference(input.yaw_rate);
         grid.find_acceleration();
         for (samples, margin_s) in [(input.brake_switch, 0.5), (input.abs_active, 1.5)] {
             if let Some(samples) = samples {
@@ -368,6 +371,7 @@ impl<'a> Grid<'a> {
             reference_kmh: wide(&self.reference_kmh),
             acceleration: wide(&self.acceleration),
             travels: flags & TRAVELS != 0,
+            turned: flags & TURNED != 0,
             braked: flags & BRAKED != 0,
         }
     }
@@ -476,17 +480,46 @@ impl<'a> Grid<'a> {
             .collect();
     }
 
-    fn find_reference(&mut self) {
+    fn find_reference(&mut self, yaw_rate: Option<Samples<'_>>) {
+        let turns = self.turns(yaw_rate);
         let mut latch = Latch::default();
         self.reference_kmh.reserve_exact(self.len());
         self.flags.reserve_exact(self.len());
         for index in 0..self.len() {
             let time = self.time_s.get(index).copied().unwrap_or(0.0);
             let speeds = Wheel::ALL.map(|wheel| self.speed(wheel, index));
-            let (reference, travels) = latch.push(time, speeds);
+            let turns = turns.get(index).copied().unwrap_or(false);
+            let (reference, travels) = latch.push(time, speeds, turns);
             self.reference_kmh.push(narrow(reference));
-            self.flags.push(if travels { TRAVELS } else { 0 });
+            let turned = if latch.turned { TURNED } else { 0 };
+            self.flags.push(if travels { TRAVELS | turned } else { 0 });
         }
+    }
+
+    /// Whether the yaw rate shows a bend, at each moment; empty without a yaw rate that is sometimes near zero and sometimes
+    /// not: one that stands still far from zero is broken.
+    fn turns(&self, yaw_rate: Option<Samples<'_>>) -> Vec<bool> {
+        let Some(samples) = yaw_rate else {
+            return Vec::new();
+        };
+        let still = samples.iter().any(|(_, yaw)| yaw.abs() < YAW_STILL);
+        let turning = samples.iter().any(|(_, yaw)| yaw.abs() > YAW_TURNS);
+        if !(still && turning) {
+            return Vec::new();
+        }
+        let times = clock::steady(samples);
+        let hold_s = clock::interval(&times)
+            .unwrap_or(0.0)
+            .mul_add(HOLD_INTERVALS, HOLD_AT_LEAST_S);
+        let mut cursor = Cursor::default();
+        let mut around = |time| cursor.around(&times, samples.value, hold_s, time);
+        self.time_s
+            .iter()
+            .map(|&time| {
+                around(time)
+                    .is_some_and(|around| around.before.abs().min(around.after.abs()) > YAW_TURNS)
+            })
+            .collect()
     }
 
     fn find_acceleration(&mut self) {
@@ -583,10 +616,21 @@ fn interpolate(column: &Column<'_>, time_s: &[f64]) -> Vec<f32> {
         .collect()
 }
 
+/// A vehicle that stands, or is on a lift, turns less than this, in rad/s; offsets of sensors are within it.
+const YAW_STILL: f64 = 0.03;
+/// A vehicle that turns more than this, in rad/s, travels.
+const YAW_TURNS: f64 = 0.1;
+/// So long it must turn, in s.
+const TURNS_S: f64 = 1.0;
+
 /// Remembers that the vehicle travels, so that wheels which fall out are left out of its speed.
 #[derive(Debug, Default)]
 struct Latch {
     travels: bool,
+    /// The yaw rate has shown it.
+    turned: bool,
+    /// Since when the yaw rate shows a bend, in s; `None` while it does not.
+    turns_since_s: Option<f64>,
     last_s: f64,
 }
 
@@ -601,9 +645,10 @@ const FORGET_S: f64 = 5.0;
 
 impl Latch {
     /// The vehicle's speed and whether it travels for sure.
-    fn push(&mut self, time_s: f64, speeds: [f64; 4]) -> (f64, bool) {
+    fn push(&mut self, time_s: f64, speeds: [f64; 4], turns: bool) -> (f64, bool) {
         if time_s - self.last_s > FORGET_S {
-            self.travels = false;
+            (self.travels, self.turned) = (false, false);
+            self.turns_since_s = None;
         }
         self.last_s = time_s;
         let mut sorted = [0.0; 4];
@@ -633,6 +678,18 @@ impl Latch {
         if agreeing {
             self.travels = true;
         }
+        // Two dead wheels of one axle look like a lift; but a lift does not turn the vehicle.
+        self.turns_since_s = if turns && top >= TRAVEL_KMH {
+            self.turns_since_s.or(Some(time_s))
+        } else {
+            None
+        };
+        if self
+            .turns_since_s
+            .is_some_and(|since| time_s - since >= TURNS_S)
+        {
+            (self.travels, self.turned) = (true, true);
+        }
         let turning = valid.iter().filter(|&&speed| speed >= 0.5 * top).count();
         let used = if self.travels && turning >= known.min(2) {
             valid.get(known - turning..).unwrap_or_default()
@@ -646,7 +703,7 @@ impl Latch {
             _ => f64::NAN,
         };
         if reference < STANDS_KMH {
-            self.travels = false;
+            (self.travels, self.turned) = (false, false);
         }
         (reference, self.travels)
     }

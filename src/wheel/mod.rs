@@ -29,6 +29,8 @@ mod noise;
 mod onset;
 mod orders;
 mod periodogram;
+#[cfg(test)]
+mod physics;
 mod ratio;
 #[cfg(test)]
 mod recordings;

@@ -69,8 +69,10 @@ struct Mean {
 
 /// The ratios of all wheels.
 pub(super) fn find(grid: &Grid<'_>) -> Ratios {
-    let present = Wheel::ALL.map(|wheel| grid.column(wheel).is_some());
-    let known = grid.wheels();
+    let here = Wheel::ALL.map(|wheel| grid.column(wheel).is_some());
+    // A wheel that gives no speed most of the time must not keep the others from being compared.
+    let present = alive(grid, here);
+    let known = present.iter().filter(|is| **is).count();
     let stretches = collect(grid, present);
     let means = &stretches.means;
     let reason = if known < 3 {
@@ -84,7 +86,7 @@ pub(super) fn find(grid: &Grid<'_>) -> Ratios {
         None
     };
     if let Some(reason) = reason {
-        let not_made = present.map(|is| is.then(|| Measured::not_made(reason.clone())));
+        let not_made = here.map(|is| is.then(|| Measured::not_made(reason.clone())));
         return Ratios {
             wheels: not_made.clone(),
             growth: not_made,
@@ -98,12 +100,36 @@ pub(super) fn find(grid: &Grid<'_>) -> Ratios {
         .flatten()
         .map(|column| column.quantum_kmh)
         .fold(0.0, f64::max);
+    let dead = || Measured::not_made("the wheel gives no speed most of the time");
+    let judged = judge(means, present, known, quantum);
     Ratios {
-        wheels: judge(means, present, known, quantum),
-        growth: std::array::from_fn(|wheel| present[wheel].then(|| growth(means, wheel))),
+        wheels: std::array::from_fn(|wheel| {
+            judged[wheel].clone().or_else(|| here[wheel].then(dead))
+        }),
+        growth: std::array::from_fn(|wheel| {
+            present[wheel]
+                .then(|| growth(means, wheel))
+                .or_else(|| here[wheel].then(dead))
+        }),
         front_rear: front_rear(means, known),
         straight_s: stretches.straight_s,
     }
+}
+
+/// Which wheels give a speed at least half of the time that the vehicle travels at speed.
+fn alive(grid: &Grid<'_>, here: [bool; 4]) -> [bool; 4] {
+    let mut turning = [0_usize; 4];
+    let mut all = 0_usize;
+    for index in 0..grid.len() {
+        let moment = grid.moment(index);
+        if moment.travels && moment.reference_kmh >= FROM_KMH {
+            all += 1;
+            for (count, wheel) in turning.iter_mut().zip(Wheel::ALL) {
+                *count += usize::from(grid.speed(wheel, index) > 1.0);
+            }
+        }
+    }
+    std::array::from_fn(|wheel| here[wheel] && 2 * turning[wheel] >= all)
 }
 
 /// All stretches of a drive.

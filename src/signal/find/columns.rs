@@ -1,5 +1,7 @@
 //! A field of a stream as a column of numbers, and how near two columns are to each other.
 
+use std::ops::RangeInclusive;
+
 use crate::signal::{ByteOrder, Coding, Field};
 
 use super::cores::start_bit;
@@ -22,6 +24,32 @@ pub(super) struct Column {
     pub(super) field: Field,
     /// One for each sample of the stream.
     pub(super) values: Vec<u16>,
+    /// From this raw number on it is a mark and no value.
+    marks_from: u32,
+}
+
+/// A mark stands apart: the highest value lies below this share of it.
+const MARK_APART: f64 = 0.75;
+
+/// From which raw number on a field holds marks: all bits set, or all but one or two at the end. A number of 10 to 15 bits in
+/// a longer slot has its own: one that stands apart at the top, with all of fewer bits set.
+fn marks_from(values: &[u16], mask: u64) -> u32 {
+    let own = u32::try_from(mask).unwrap_or(u32::MAX).saturating_sub(1);
+    let below = |limit: u32| {
+        let all = values.iter().map(|raw| u32::from(*raw));
+        all.filter(|raw| *raw < limit).max().unwrap_or(0)
+    };
+    let top = below(own);
+    let bits = 32 - top.leading_zeros();
+    let full = (1_u32 << bits) - 1;
+    if (10..16).contains(&bits)
+        && top + 1 >= full
+        && f64::from(below(full - 1)) < MARK_APART * f64::from(top)
+    {
+        full - 1
+    } else {
+        own
+    }
 }
 
 /// What a column does over time.
@@ -71,19 +99,34 @@ impl Column {
         )
         .ok()?;
         let raw = |payload| u16::try_from(field.raw(payload).unwrap_or(0)).unwrap_or(u16::MAX);
+        let values: Vec<u16> = of.payloads().map(raw).collect();
         Some(Self {
+            marks_from: marks_from(&values, field.mask()),
             stream,
             order,
             end,
             length,
             field,
-            values: of.payloads().map(raw).collect(),
+            values,
         })
     }
 
-    /// Whether a raw number is a mark rather than a value: all bits set, or all but one or two at the end.
+    /// Whether a raw number is a mark rather than a value.
     pub(super) fn is_mark(&self, raw: u16) -> bool {
-        u64::from(raw) + 2 >= self.field.mask()
+        u32::from(raw) >= self.marks_from
+    }
+
+    /// How many bits the number may have: at least those of its highest value, at most those of its field; both the same
+    /// where a mark tells.
+    pub(super) fn lengths(&self) -> RangeInclusive<usize> {
+        let bits = |raw: u32| usize::try_from(32 - raw.leading_zeros()).unwrap_or(16);
+        let marked = bits(self.marks_from);
+        if marked < self.length {
+            return marked..=marked;
+        }
+        let values = self.values.iter().copied();
+        let highest = values.filter(|raw| !self.is_mark(*raw)).max().unwrap_or(0);
+        bits(u32::from(highest)).min(self.length)..=self.length
     }
 
     /// What it does; `None` when it hardly moves, jumps about, or counts.

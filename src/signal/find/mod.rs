@@ -37,6 +37,10 @@ use scale::{Reference, Scale};
 const MAX_REFERENCES: usize = 8_192;
 /// Below this a group is not worth telling.
 const LOWEST_SCORE: f64 = 0.3;
+/// The hardest change of a vehicle's speed, in ranges of it a second: of spinning wheels …
+const FASTEST_HASTE: f64 = 1.5;
+/// … and where neither turns nor another speed say that these are wheels.
+const USUAL_HASTE: f64 = 0.7;
 /// Most candidates that are given out.
 const MAX_CANDIDATES: usize = 5;
 
@@ -203,6 +207,14 @@ impl Finder {
         let (slots, rows) = rows(&self.samples.streams, &group.columns, above);
         let (scale, agrees) = self.scale_of(group, &slots, &rows, references, slot_s);
         let belief = places::believe(&rows);
+        // No vehicle gets from nothing to its top speed in a second; torques and pedals do.
+        let haste = hardest_change(&slots, &rows, slot_s) / group.shape.spread.max(1.0);
+        let usual = if belief.from_turns || scale.followed {
+            FASTEST_HASTE
+        } else {
+            USUAL_HASTE
+        };
+        let score = score * (usual / haste.max(usual)).powi(3);
         let marks = group.marks();
         let sources = group.columns.each_ref().map(|column| {
             let id = self
@@ -264,12 +276,11 @@ impl Finder {
         }
         let moves = pairs.iter().filter(|(_, kmh)| *kmh >= 12.0).count();
         let agrees = (moves >= 20).then_some(false);
-        let [first, ..] = &group.columns;
         let highest = rows.iter().map(mean).fold(0.0, f64::max);
         let hardest = hardest_change(slots, rows, slot_s);
         let companions = companions::find(&self.samples.streams, group, slots, rows);
         (
-            scale::plausible(first.length, highest, hardest, &companions),
+            scale::plausible(group.lengths(), highest, hardest, &companions),
             agrees,
         )
     }
@@ -292,6 +303,14 @@ impl Finder {
 }
 
 impl Group {
+    /// How many bits the numbers may have.
+    fn lengths(&self) -> std::ops::RangeInclusive<usize> {
+        let [first, others @ ..] = self.columns.each_ref().map(Column::lengths);
+        others.into_iter().fold(first, |all, next| {
+            *all.start().max(next.start())..=*all.end().min(next.end()).max(all.start())
+        })
+    }
+
     /// Raw numbers that are marks: all bits set, and whatever of the like was seen.
     fn marks(&self) -> Vec<u64> {
         let [first, ..] = &self.columns;

@@ -1,5 +1,7 @@
 //! What one step of an unknown speed field is in km/h.
 
+use std::ops::RangeInclusive;
+
 use super::companions::Companion;
 
 /// A speed that something else reports, at a slot.
@@ -16,6 +18,8 @@ pub(super) struct Scale {
     pub(super) factor: f64,
     /// Whether a reported speed fixed it.
     pub(super) known: bool,
+    /// Whether a speed that is reported or broadcast elsewhere follows the field.
+    pub(super) followed: bool,
     /// How sure, 0 to 1.
     pub(super) sure: f64,
     /// In words.
@@ -23,7 +27,7 @@ pub(super) struct Scale {
 }
 
 /// Steps in use in km/h, with how often we take them to be used, and the field lengths they go with.
-const STEPS: &[(f64, f64, std::ops::RangeInclusive<usize>)] = &[
+const STEPS: &[(f64, f64, RangeInclusive<usize>)] = &[
     (0.01, 0.50, 15..=16),
     (0.0075, 0.06, 16..=16),
     (0.005, 0.08, 16..=16),
@@ -60,7 +64,7 @@ const VEHICLE_STEPS: &[f64] = &[
     1.609_344,
 ];
 /// Full scales of a speed field that are believed, in km/h.
-const FULL_SCALE: std::ops::RangeInclusive<f64> = 200.0..=1_100.0;
+const FULL_SCALE: RangeInclusive<f64> = 200.0..=1_100.0;
 /// How far a companion's step may be from one in use (standard deviation of the logarithm).
 const CLOSE: f64 = 0.01;
 /// What a step that is not in the table weighs: turns a minute or radians a second with some tyre. It fits the companion that it
@@ -69,7 +73,7 @@ const ODD_STEP: f64 = 0.003;
 /// What such a step weighs when it is half a turn a minute or a hundredth of a radian a second with a car's tyre.
 const TURNING_STEP: f64 = 0.06;
 /// Rolling circumferences of cars' tyres, in metres.
-const CIRCUMFERENCES: std::ops::RangeInclusive<f64> = 1.75..=2.3;
+const CIRCUMFERENCES: RangeInclusive<f64> = 1.75..=2.3;
 /// What a companion counts that fits no step in use: many are no vehicle speed, but an engine's in one gear.
 const MISFIT: f64 = 0.07;
 /// The usual hardest change of speed in a drive (98th percentile), in km/h a second, and how far a drive may be below and above
@@ -78,20 +82,36 @@ const USUAL_CHANGE: f64 = 9.0;
 const GENTLER: f64 = 1.6;
 const HARDER: f64 = 0.7;
 
+/// The usual highest speed of a drive, in km/h, and how far a drive may be below and above it, as a factor's logarithm.
+const USUAL_TOP: f64 = 55.0;
+const SLOWER: f64 = 1.2;
+const FASTER: f64 = 0.75;
+/// What a number counts that is shorter than its field: the bits above it are kept free.
+const IN_A_LONGER_SLOT: f64 = 0.5;
+
 /// Fastest speed that is believed, in km/h.
 const FASTEST: f64 = 300.0;
 /// Hardest change of a vehicle's speed that is believed, in km/h a second.
 const HARDEST: f64 = 45.0;
+/// The middle 70 % of the ratios of reported and found speed lie within this share: whole km/h, and answers that come late.
+const WIDEST: f64 = 0.18;
+/// Faster than this, in km/h, whole km/h round little enough; used where there are pairs enough.
+const FAST: f64 = 20.0;
 /// Fewest pairs of reported and unknown speed.
 const FEWEST_PAIRS: usize = 8;
 
 /// The scale from reported speeds: `pairs` hold the field's number above rest, and km/h.
 pub(super) fn from_reference(pairs: &[(f64, f64)]) -> Option<Scale> {
-    let mut ratios: Vec<f64> = pairs
-        .iter()
-        .filter(|(raw, kmh)| *raw > 0.0 && *kmh >= 12.0)
-        .map(|(raw, kmh)| kmh / raw)
-        .collect();
+    let above = |least: f64| -> Vec<f64> {
+        let moving = pairs
+            .iter()
+            .filter(|(raw, kmh)| *raw > 0.0 && *kmh >= least);
+        moving.map(|(raw, kmh)| kmh / raw).collect()
+    };
+    let mut ratios = above(FAST);
+    if ratios.len() < 4 * FEWEST_PAIRS {
+        ratios = above(12.0);
+    }
     if ratios.len() < FEWEST_PAIRS {
         return None;
     }
@@ -99,11 +119,10 @@ pub(super) fn from_reference(pairs: &[(f64, f64)]) -> Option<Scale> {
     let at = |share: usize| ratios.get(ratios.len() * share / 100).copied();
     let (low, middle, high) = (at(15)?, at(50)?, at(85)?);
     let width = (high - low) / middle;
-    if width > 0.25 {
+    if width > WIDEST {
         return None;
     }
-    let near =
-        |step: &&(f64, f64, std::ops::RangeInclusive<usize>)| (step.0 / middle - 1.0).abs() < 0.035;
+    let near = |step: &&(f64, f64, RangeInclusive<usize>)| (step.0 / middle - 1.0).abs() < 0.035;
     let factor = STEPS
         .iter()
         .find(near)
@@ -116,23 +135,29 @@ pub(super) fn from_reference(pairs: &[(f64, f64)]) -> Option<Scale> {
     Some(Scale {
         factor,
         known: true,
+        followed: true,
         sure: if width < 0.1 { 0.97 } else { 0.85 },
         why,
     })
 }
 
-/// The most plausible scale when nothing reports a speed: from the field's length, its highest number above rest, its
-/// fastest usual change in steps a second, and broadcast fields that follow it.
+/// The most plausible scale when nothing reports a speed: from the lengths that the number may have, its highest number above
+/// rest, its fastest usual change in steps a second, and broadcast fields that follow it.
 pub(super) fn plausible(
-    length: usize,
+    lengths: RangeInclusive<usize>,
     highest: f64,
     hardest: f64,
     companions: &[Companion],
 ) -> Scale {
-    let table = STEPS
-        .iter()
-        .filter(|(_, _, lengths)| lengths.contains(&length));
-    let mut choices: Vec<(f64, f64)> = table.map(|(step, weight, _)| (*step, *weight)).collect();
+    let length = *lengths.end();
+    let mut choices: Vec<(f64, f64)> = Vec::new();
+    for (step, weight, usual) in STEPS {
+        if usual.contains(&length) {
+            choices.push((*step, *weight));
+        } else if lengths.clone().any(|length| usual.contains(&length)) {
+            choices.push((*step, *weight * IN_A_LONGER_SLOT));
+        }
+    }
     for companion in companions {
         for step in vehicle_steps(companion.bits) {
             let odd = rounded(step * companion.ratio);
@@ -155,6 +180,11 @@ pub(super) fn plausible(
             let off = log / if log < 0.0 { GENTLER } else { HARDER };
             *weight *= (-0.5 * off * off).exp();
         }
+        if highest > 0.0 {
+            let log = (highest * *step / USUAL_TOP).ln();
+            let off = log / if log < 0.0 { SLOWER } else { FASTER };
+            *weight *= (-0.5 * off * off).exp();
+        }
         for companion in companions {
             *weight *= MISFIT + fit(*step, companion);
         }
@@ -174,6 +204,7 @@ pub(super) fn plausible(
     Scale {
         factor,
         known: false,
+        followed: fits > 0,
         sure: if sum > 0.0 { 0.9 * weight / sum } else { 0.1 },
         why: format!(
             "no speed is reported in answers; {} km/h a step is a guess from {from}",
@@ -248,7 +279,7 @@ mod tests {
             bits: 8,
             off: 0.0,
         };
-        let scale = plausible(16, 6_000.0, 1_500.0, &[dial]);
+        let scale = plausible(16..=16, 6_000.0, 1_500.0, &[dial]);
         assert!(
             !scale.known && (scale.factor - 0.0075).abs() < 1e-12 && scale.sure > 0.3,
             "{scale:?}"
@@ -257,10 +288,10 @@ mod tests {
 
     #[test]
     fn a_guess_says_that_it_is_one() {
-        let scale = plausible(16, 6_000.0, 1_500.0, &[]);
+        let scale = plausible(16..=16, 6_000.0, 1_500.0, &[]);
         assert!(!scale.known && scale.sure < 0.9);
         assert!((scale.factor - 0.01).abs() < 1e-12);
-        assert!((plausible(12, 250.0, 60.0, &[]).factor - 0.125).abs() < 1e-12);
-        assert!((plausible(16, 62_000.0, 10_000.0, &[]).factor - 1.0 / 256.0).abs() < 1e-12);
+        assert!((plausible(12..=12, 250.0, 60.0, &[]).factor - 0.125).abs() < 1e-12);
+        assert!((plausible(16..=16, 62_000.0, 10_000.0, &[]).factor - 1.0 / 256.0).abs() < 1e-12);
     }
 }
