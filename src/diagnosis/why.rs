@@ -349,14 +349,21 @@ fn step(
     let finding = single.and_then(|bears| diagnosis.evidence.findings.get(bears.finding));
     let words = match (finding, direct) {
         (Some(finding), _) => finding.summary.clone(),
-        (None, true) => format!(
-            "{} other findings that bear on it, little each, together",
-            members.len()
-        ),
-        (None, false) => format!(
-            "{} findings that bear on other causes only, together",
-            members.len()
-        ),
+        (None, direct) => {
+            let number = match members.len() {
+                1 if direct => "1 other finding that bears".to_owned(),
+                1 => "1 finding that bears".to_owned(),
+                count if direct => format!("{count} other findings that bear"),
+                count => format!("{count} findings that bear"),
+            };
+            let on = if direct {
+                "it, but little"
+            } else {
+                "other causes only"
+            };
+            let together = if members.len() > 1 { ", together" } else { "" };
+            format!("{number} on {on}{together}")
+        }
     };
     Step {
         words,
