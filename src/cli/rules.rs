@@ -33,7 +33,7 @@ Examples:
   tonering rules check my-rules/
   tonering rules try captures/
   tonering rules try my-cases/ --rules my-rules/
-  tonering rules network > network.json";
+  tonering rules network";
 
 #[derive(Debug, Subcommand)]
 enum What {
