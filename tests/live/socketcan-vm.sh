@@ -166,7 +166,7 @@ job=$(mktemp -d /tmp/socketcan-vm.XXXXXX)
 machine=(-M q35 -accel tcg -cpu max -smp "${SOCKETCAN_VM_CPUS:-$cpus}" -m "${SOCKETCAN_VM_MEMORY:-512}"
   -nodefaults -no-user-config -display none -no-reboot
   -kernel "$made/kernel" -initrd "$made/initramfs" -serial "file:$job/console"
-  -append "console=ttyS0 quiet panic=-1 cryptomgr.notests JOB=$job/script LINKS=$links MODULES=${modules#,} ${SOCKETCAN_VM_APPEND:-}"
+  -append "console=ttyS0 quiet panic=-1 cryptomgr.notests no_timer_check JOB=$job/script LINKS=$links MODULES=${modules#,} ${SOCKETCAN_VM_APPEND:-}"
   -fsdev local,id=host,path=/,security_model=none,readonly=on,multidevs=remap
   -device virtio-9p-pci,fsdev=host,mount_tag=host
   -device virtio-serial-pci -add-fd fd=3,set=1 -add-fd fd=4,set=2
