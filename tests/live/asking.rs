@@ -191,7 +191,7 @@ fn asking_a_vehicle_on_the_link() {
         "--drive",
         "standing",
         "--for",
-        "300",
+        "900",
     ];
     let mut first = rig(&bus.0, &fault);
     first.args(["--profile-out", &profile_out]);
@@ -279,7 +279,7 @@ fn asking_finds_the_modules_of_a_vehicle() {
         return;
     }
     let bus = VirtualBus::new("seek");
-    let _vehicle = Beside::start(&mut rig(&bus.0, &["--drive", "standing", "--for", "300"]));
+    let _vehicle = Beside::start(&mut rig(&bus.0, &["--drive", "standing", "--for", "900"]));
     let mut socket = Socket::open(&bus.0).unwrap();
     wait_for_vehicle(&mut socket);
     let mut seek = Seek::new(Range::Standard);
@@ -319,7 +319,7 @@ fn asking_to_clear_codes() {
             "--drive",
             "standing",
             "--for",
-            "300",
+            "900",
         ],
     );
     vehicle.args(["--profile-out", &yaml.display().to_string()]);
