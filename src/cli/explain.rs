@@ -5,9 +5,11 @@ use std::path::PathBuf;
 
 use clap::ValueEnum;
 use tonering::service::{Context, Explanation, Subject, explain, fields};
+use tonering::transport::Message;
 use tonering::trouble::Catalogue;
 
 use super::console::Console;
+use super::decode::text::wrapped;
 use super::decode::{Lines, json, text};
 use super::output::Output;
 
@@ -93,14 +95,20 @@ fn in_text(out: &mut Lines, told: &Explanation, catalogue: &Catalogue, console: 
             ascii,
         );
     }
-    if let Some((message, family)) = &told.message {
-        out.text("byte by byte\n");
+    for (index, (message, family)) in told.messages.iter().enumerate() {
+        out.text("byte by byte");
+        if told.messages.len() > 1 {
+            out.text(", message ");
+            out.count(index as u64 + 1);
+        }
+        out.byte(b'\n');
+        let request = request_of(told, index);
         let context = Context {
             catalogue,
             family: *family,
             length_of: &|_| None,
         };
-        fields(message, None, &context, &mut |field| {
+        fields(message, request, &context, &mut |field| {
             let start = out.len();
             text::taken_apart(out, &field, &message.payload, ascii);
             let line = String::from_utf8_lossy(out.since(start)).into_owned();
@@ -123,31 +131,33 @@ fn in_text(out: &mut Lines, told: &Explanation, catalogue: &Catalogue, console: 
     }
 }
 
-/// Words from column `at` on, further lines from column `indent` on, no wider than the console.
-fn wrapped(out: &mut Lines, at: usize, indent: usize, words: &str, width: usize, ascii: bool) {
-    let mut column = at;
+/// The request that a message of the explanation answers, if that is among them.
+fn request_of(told: &Explanation, index: usize) -> Option<&Message> {
+    let (answer, _) = told.messages.get(index)?;
+    let asked = answer.service().filter(|service| service & 0x40 != 0)? & !0x40;
+    let before = told.messages.get(..index)?.iter().rev();
+    before
+        .map(|(message, _)| message)
+        .find(|message| message.is_complete() && message.service() == Some(asked))
+}
+
+fn fields_in_json(out: &mut Lines, told: &Explanation, index: usize, catalogue: &Catalogue) {
+    let Some((message, family)) = told.messages.get(index) else {
+        return;
+    };
+    let context = Context {
+        catalogue,
+        family: *family,
+        length_of: &|_| None,
+    };
     let mut first = true;
-    for word in words.split(' ') {
-        let length = word.chars().count();
-        if !first && column + 1 + length > width {
-            out.byte(b'\n');
-            for _ in 0..indent {
-                out.byte(b' ');
-            }
-            column = indent;
-        } else if !first {
-            out.byte(b' ');
-            column += 1;
+    fields(message, request_of(told, index), &context, &mut |field| {
+        if !first {
+            out.text(", ");
         }
         first = false;
-        if ascii {
-            out.text(&text::in_ascii(word));
-        } else {
-            out.text(word);
-        }
-        column += length;
-    }
-    out.byte(b'\n');
+        json::field(out, &field, &message.payload, true);
+    });
 }
 
 fn in_json(out: &mut Lines, told: &Explanation, catalogue: &Catalogue) {
@@ -170,22 +180,32 @@ fn in_json(out: &mut Lines, told: &Explanation, catalogue: &Catalogue) {
         out.byte(b'}');
     }
     out.text("], \"fields\": [");
-    if let Some((message, family)) = &told.message {
-        let context = Context {
-            catalogue,
-            family: *family,
-            length_of: &|_| None,
-        };
-        let mut first = true;
-        fields(message, None, &context, &mut |field| {
-            if !first {
-                out.text(", ");
-            }
-            first = false;
-            json::field(out, &field, &message.payload, true);
-        });
+    if !told.messages.is_empty() {
+        fields_in_json(out, told, 0, catalogue);
     }
     out.byte(b']');
+    if told.kind == "frames" {
+        out.text(", \"messages\": [");
+        for (index, (message, _)) in told.messages.iter().enumerate() {
+            out.text(if index > 0 {
+                ", {\"id\": \""
+            } else {
+                "{\"id\": \""
+            });
+            out.show(&message.address);
+            out.text("\", \"payload\": \"");
+            out.hexes(&message.payload);
+            out.text("\", \"fault\": ");
+            match message.fault {
+                Some(fault) => json::string(out, fault.id()),
+                None => out.text("null"),
+            }
+            out.text(", \"fields\": [");
+            fields_in_json(out, told, index, catalogue);
+            out.text("]}");
+        }
+        out.byte(b']');
+    }
     for (name, list) in [
         (", \"follows\": [", &told.follows),
         (", \"does_not_follow\": [", &told.does_not_follow),

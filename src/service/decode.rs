@@ -53,7 +53,7 @@ pub struct Context<'a> {
     pub catalogue: &'a Catalogue,
     /// Which family the message belongs to, see [`super::Families`].
     pub family: Family,
-    /// How many data bytes an identifier has, where a profile says so.
+    /// How many data bytes an identifier has at least, where a profile says so.
     pub length_of: &'a dyn Fn(u16) -> Option<usize>,
 }
 

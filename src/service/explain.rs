@@ -9,6 +9,7 @@ use crate::frame::CanId;
 use crate::transport::{Address, Message};
 use crate::trouble::{Catalogue, Code, FailureType, Owner, Status};
 
+use super::explain_frames::{explain_frame, explain_frames};
 use super::family::{Family, clear_cut, service_name};
 use super::field::STATUS;
 use super::identifier::{fixed_length, identifier_name};
@@ -24,8 +25,8 @@ pub struct Explanation {
     pub title: String,
     /// What is known about it.
     pub facts: Vec<Fact>,
-    /// The message whose fields belong to the explanation, with the family that its bytes show.
-    pub message: Option<(Message, Family)>,
+    /// The messages whose fields belong to the explanation, each with the family that its bytes show.
+    pub messages: Vec<(Message, Family)>,
     /// What follows from it.
     pub follows: Vec<String>,
     /// What does not follow, however often it is believed.
@@ -44,18 +45,18 @@ pub struct Fact {
 }
 
 impl Explanation {
-    fn new(kind: &'static str, title: String) -> Self {
+    pub(super) fn new(kind: &'static str, title: String) -> Self {
         Self {
             kind,
             title,
             facts: Vec::new(),
-            message: None,
+            messages: Vec::new(),
             follows: Vec::new(),
             does_not_follow: Vec::new(),
         }
     }
 
-    fn fact(&mut self, name: &str, words: impl Into<String>, source: &str) {
+    pub(super) fn fact(&mut self, name: &str, words: impl Into<String>, source: &str) {
         self.facts.push(Fact {
             name: name.to_owned(),
             words: words.into(),
@@ -63,11 +64,11 @@ impl Explanation {
         });
     }
 
-    fn follows(&mut self, words: &str) {
+    pub(super) fn follows(&mut self, words: &str) {
         self.follows.push(words.to_owned());
     }
 
-    fn not(&mut self, words: &str) {
+    pub(super) fn not(&mut self, words: &str) {
         self.does_not_follow.push(words.to_owned());
     }
 }
@@ -86,6 +87,7 @@ pub fn explain(subject: &Subject, catalogue: &Catalogue) -> Explanation {
         Subject::CanId(id) => explain_can_id(*id),
         Subject::Message(payload) => explain_message(payload.clone(), None),
         Subject::Frame(id, data) => explain_frame(*id, data),
+        Subject::Frames(frames) => explain_frames(frames),
     }
 }
 
@@ -409,7 +411,7 @@ fn explain_can_id(id: CanId) -> Explanation {
     told
 }
 
-fn can_id_words(id: CanId) -> &'static str {
+pub(super) fn can_id_words(id: CanId) -> &'static str {
     match (id.is_extended(), id.raw()) {
         (false, 0x7DF) => "requests to all modules that know SAE J1979",
         (false, 0x7E0..=0x7E7) => "requests to one module that knows SAE J1979",
@@ -454,11 +456,8 @@ fn explain_byte(byte: u8, catalogue: &Catalogue) -> Explanation {
     told
 }
 
-fn explain_message(payload: Vec<u8>, announced: Option<u32>) -> Explanation {
-    let family = match payload.first() {
-        Some(service) => clear_cut(*service, &payload).unwrap_or(Family::Uds),
-        None => Family::Unknown,
-    };
+pub(super) fn explain_message(payload: Vec<u8>, announced: Option<u32>) -> Explanation {
+    let family = Family::of_payload(&payload);
     let length = u32::try_from(payload.len()).unwrap_or(u32::MAX);
     let message = Message {
         number: 1,
@@ -492,14 +491,14 @@ fn explain_message(payload: Vec<u8>, announced: Option<u32>) -> Explanation {
     if message.payload.len() < message.announced as usize {
         told.not("what the whole message says: its other bytes stand in frames that are not here");
     } else {
-        conclude(&mut told, &message);
+        of_message(&mut told, &message);
     }
-    told.message = Some((message, family));
+    told.messages.push((message, family));
     told
 }
 
 /// What follows from a message as a whole.
-fn conclude(told: &mut Explanation, message: &Message) {
+pub(super) fn of_message(told: &mut Explanation, message: &Message) {
     match *message.payload.as_slice() {
         [0x7F, _, code, ..] => {
             let of = explain_refusal(code);
@@ -532,109 +531,6 @@ fn conclude(told: &mut Explanation, message: &Message) {
             told.not("whether anybody answered, and what");
         }
         _ => {}
-    }
-}
-
-/// A frame: the bytes of ISO 15765-2 first (normal addressing), then the message as far as it is in there.
-fn explain_frame(id: CanId, data: &[u8]) -> Explanation {
-    const CLAUSE: &str = "ISO 15765-2, 9.6";
-    let (kind, payload, announced) = transport_of(data);
-    let mut told = match (&payload, announced) {
-        (Some(payload), announced) if !payload.is_empty() => {
-            explain_message(payload.clone(), announced)
-        }
-        _ => Explanation::new("frame", String::new()),
-    };
-    let inside = std::mem::take(&mut told.title);
-    told.kind = "frame";
-    told.title = match inside.as_str() {
-        "" => format!("{id}: {kind}"),
-        inside => format!("{id}: {kind}; {inside}"),
-    };
-    let mut facts = Vec::new();
-    let mut add = |name: &str, words: String, source: &str| {
-        facts.push(Fact {
-            name: name.to_owned(),
-            words,
-            source: source.to_owned(),
-        });
-    };
-    add(
-        "identifier",
-        format!("{id}: {}", can_id_words(id)),
-        "ISO 15765-4",
-    );
-    add("frame", kind.to_owned(), CLAUSE);
-    match *data {
-        [first, size, gap, ..] if first >> 4 == 3 => {
-            let status = match first & 15 {
-                0 => "go on",
-                1 => "wait",
-                2 => "the message is too long",
-                _ => "reserved",
-            };
-            add("flow status", status.to_owned(), CLAUSE);
-            add("block size", format!("{size} (0: all at once)"), CLAUSE);
-            let micros = crate::transport::Separation(gap).micros();
-            add(
-                "separation time",
-                format!("{} ms", f64::from(micros) / 1000.0),
-                CLAUSE,
-            );
-        }
-        [first, ..] if first >> 4 == 2 => {
-            add("sequence number", (first & 15).to_string(), CLAUSE);
-        }
-        _ => {}
-    }
-    if let (Some(payload), Some(announced)) = (&payload, announced) {
-        add(
-            "length",
-            format!(
-                "{announced} bytes announced, {} of them in this frame",
-                payload.len()
-            ),
-            CLAUSE,
-        );
-    }
-    told.facts.splice(0..0, facts);
-    told.not("that addressing is normal: with extended or mixed addressing the first data byte is part of the address");
-    told
-}
-
-/// The kind of a frame, the payload in it, and the length that it announces.
-fn transport_of(data: &[u8]) -> (&'static str, Option<Vec<u8>>, Option<u32>) {
-    let whole = |length: usize, rest: &[u8]| match rest.get(..length) {
-        Some(own) if length > 0 => {
-            let announced = u32::try_from(length).ok();
-            (
-                "single frame: a whole message",
-                Some(own.to_vec()),
-                announced,
-            )
-        }
-        _ => (
-            "no frame of ISO 15765-2: its length byte cannot be",
-            None,
-            None,
-        ),
-    };
-    match data {
-        [0x00, length, rest @ ..] if data.len() > 8 => whole(usize::from(*length), rest),
-        [first, rest @ ..] if first >> 4 == 0 => whole(usize::from(first & 15), rest),
-        [0x10, 0x00, a, b, c, d, rest @ ..] => (
-            "first frame of a long message",
-            Some(rest.to_vec()),
-            Some(u32::from_be_bytes([*a, *b, *c, *d])),
-        ),
-        [first, low, rest @ ..] if first >> 4 == 1 => (
-            "first frame of a segmented message",
-            Some(rest.to_vec()),
-            Some(u32::from(first & 15) << 8 | u32::from(*low)),
-        ),
-        [first, ..] if first >> 4 == 2 => ("consecutive frame of a segmented message", None, None),
-        [first, _, _, ..] if first >> 4 == 3 => ("flow control of a segmented message", None, None),
-        _ => ("no frame of ISO 15765-2", None, None),
     }
 }
 

@@ -27,6 +27,16 @@ pub enum Family {
     Other,
 }
 
+impl Family {
+    /// The family that the bytes of a single message show; ISO 14229 where they leave it open.
+    pub(super) fn of_payload(payload: &[u8]) -> Self {
+        match payload.first() {
+            Some(service) => clear_cut(*service, payload).unwrap_or(Self::Uds),
+            None => Self::Unknown,
+        }
+    }
+}
+
 /// What the members of each conversation have spoken so far.
 #[derive(Debug, Default)]
 pub struct Families {

@@ -84,17 +84,17 @@ const NAMED: &[(u16, u8, &str)] = &[
 
 /// The identifiers of a 0x62 answer and the data bytes of each.
 ///
-/// The lengths come from `length_of` (a profile) and from the standard; the request's list helps where they are
-/// unknown: the data end where the next identifier asked for stands, if it stands in one place only. What cannot be
-/// told apart is given to the last identifier that is certain.
+/// The lengths come from `length_of` (the least that a profile knows of an identifier) and from the standard. Where more
+/// bytes come than that, the next identifier that was asked for has to stand behind them; where lengths are unknown, the
+/// data end where that one stands, if it stands in one place only. What cannot be told apart is given to the last
+/// identifier that is certain.
 pub fn identifiers<'p>(
     request: Option<&[u8]>,
     payload: &'p [u8],
     length_of: &dyn Fn(u16) -> Option<usize>,
 ) -> Vec<(u16, &'p [u8])> {
     let mut found = Vec::new();
-    each_identifier(request, payload, length_of, |at, id, data| {
-        let _ = at;
+    each_identifier(request, payload, length_of, |_, id, data| {
         found.push((id, data));
     });
     found
@@ -107,27 +107,26 @@ pub(super) fn each_identifier<'p>(
     length_of: &dyn Fn(u16) -> Option<usize>,
     mut out: impl FnMut(usize, u16, &'p [u8]),
 ) {
-    let asked = match request {
-        Some([0x22, ids @ ..]) => ids,
-        _ => &[],
-    };
+    let mut asked = Asked::new(request);
     let mut at = 1;
-    let mut turn = 0;
     while let Some(&[high, low]) = payload.get(at..at + 2) {
         let id = u16::from_be_bytes([high, low]);
         let data = payload.get(at + 2..).unwrap_or_default();
-        let pairs = asked.chunks_exact(2);
-        if let Some(here) = pairs
-            .clone()
-            .skip(turn)
-            .position(|pair| pair == [high, low])
-        {
-            turn += here + 1;
-        }
-        let known = length_of(id).or_else(|| fixed_length(id));
-        let length = match known {
-            Some(length) => length.min(data.len()),
-            None => next_asked(data, pairs.skip(turn)).unwrap_or(data.len()),
+        asked.pass([high, low]);
+        let least = length_of(id).or_else(|| fixed_length(id));
+        let length = match least {
+            Some(least) if least >= data.len() => data.len(),
+            Some(least) => {
+                let behind = data.get(least..).unwrap_or_default();
+                if asked.may_begin(behind) {
+                    least
+                } else {
+                    asked
+                        .next_in(behind)
+                        .map_or(data.len(), |place| least + place)
+                }
+            }
+            None => asked.next_in(data).unwrap_or(data.len()),
         };
         let (own, _) = data.split_at(length);
         out(at, id, own);
@@ -135,17 +134,70 @@ pub(super) fn each_identifier<'p>(
     }
 }
 
-/// Where the next identifier asked for stands: only if that is one place.
-fn next_asked<'r>(data: &[u8], mut asked: impl Iterator<Item = &'r [u8]>) -> Option<usize> {
-    // A module may leave out identifiers; the first that stands anywhere is the next one.
-    asked.find_map(|pair| {
-        let mut places = data
-            .windows(2)
-            .enumerate()
-            .filter(|(_, window)| *window == pair);
-        let (place, _) = places.next()?;
-        places.next().is_none().then_some(place)
-    })
+/// The identifiers that a request asked for, and how far the answer has come.
+struct Asked<'r> {
+    /// Those that may still come; `None` where the request is not known.
+    rest: Option<&'r [u8]>,
+    /// Bytes that may still be searched.
+    budget: usize,
+}
+
+impl<'r> Asked<'r> {
+    /// How many of the next identifiers are looked for.
+    const AHEAD: usize = 32;
+    /// Most bytes that are searched for one answer: cutting up must not take longer than a look at it.
+    const BUDGET: usize = 1 << 20;
+
+    fn new(request: Option<&'r [u8]>) -> Self {
+        let rest = match request {
+            Some([0x22, ids @ ..]) => Some(ids),
+            _ => None,
+        };
+        Self {
+            rest,
+            budget: Self::BUDGET,
+        }
+    }
+
+    fn ahead(&self) -> impl Iterator<Item = &'r [u8]> + use<'r> {
+        let rest = self.rest.unwrap_or_default();
+        rest.chunks_exact(2).take(Self::AHEAD)
+    }
+
+    /// The answer has come to this identifier.
+    fn pass(&mut self, id: [u8; 2]) {
+        if let Some(place) = self.ahead().position(|pair| pair == id) {
+            self.rest = self.rest.and_then(|rest| rest.get(2 * (place + 1)..));
+        }
+    }
+
+    /// Whether these bytes can begin with an identifier: one that was asked for, or, where nobody knows what was asked
+    /// for, one that is not reserved.
+    fn may_begin(&self, bytes: &[u8]) -> bool {
+        let Some(&[high, low]) = bytes.get(..2) else {
+            return false;
+        };
+        if self.rest.is_some() {
+            return self.ahead().any(|pair| pair == [high, low]);
+        }
+        identifier_name(u16::from_be_bytes([high, low])) != "reserved"
+    }
+
+    /// Where the next identifier asked for stands: only if that is one place. A module may leave out identifiers; the
+    /// first that stands anywhere is the next one.
+    fn next_in(&mut self, data: &[u8]) -> Option<usize> {
+        for pair in self.ahead() {
+            self.budget = self.budget.checked_sub(data.len())?;
+            let mut places = data
+                .windows(2)
+                .enumerate()
+                .filter(|(_, window)| *window == pair);
+            if let Some((place, _)) = places.next() {
+                return places.next().is_none().then_some(place);
+            }
+        }
+        None
+    }
 }
 
 #[cfg(test)]
@@ -184,6 +236,44 @@ mod tests {
         );
         let by_length = identifiers(None, &answer, &|id| (id == 0x010A).then_some(11));
         assert_eq!(by_length, found);
+    }
+
+    /// A profile knows of an identifier only how far its signals reach; more bytes may follow.
+    #[test]
+    fn a_length_is_the_least_there_is() {
+        let least = |id: u16| match id {
+            0x2B01 => Some(2),
+            0x2B10 => Some(1),
+            _ => None,
+        };
+        let request = [0x22, 0x2B, 0x01, 0x2B, 0x10];
+        let answer = [0x62, 0x2B, 0x01, 0x11, 0x22, 0x2B, 0x10, 0x7C];
+        let cut = [(0x2B01, &answer[3..5]), (0x2B10, &answer[7..])];
+        assert_eq!(identifiers(Some(&request), &answer, &least), cut);
+        assert_eq!(identifiers(None, &answer, &least), cut);
+        // Three bytes where two were known of.
+        let longer = [0x62, 0x2B, 0x01, 0x11, 0x22, 0x33, 0x2B, 0x10, 0x7C];
+        assert_eq!(
+            identifiers(Some(&request), &longer, &least),
+            [(0x2B01, &longer[3..6]), (0x2B10, &longer[8..])]
+        );
+        // The second identifier's own bytes stand in the first one's data as well.
+        let twice = [0x62, 0x2B, 0x01, 0x2B, 0x10, 0x2B, 0x10, 0x7C];
+        assert_eq!(
+            identifiers(Some(&request), &twice, &least),
+            [(0x2B01, &twice[3..5]), (0x2B10, &twice[7..])]
+        );
+    }
+
+    /// A module that fills its answer up says nothing about an identifier 0x0000.
+    #[test]
+    fn one_identifier_asked_for_is_the_only_one_in_the_answer() {
+        let mut answer = vec![0x62, 0xF1, 0x90];
+        answer.extend(*b"W0L000043MB541326");
+        answer.extend([0x00, 0x00, 0x00]);
+        let found = identifiers(Some(&[0x22, 0xF1, 0x90]), &answer, &|_| None);
+        assert_eq!(found, [(0xF190, &answer[3..])]);
+        assert_eq!(identifiers(None, &answer, &|_| None), found);
     }
 
     #[test]

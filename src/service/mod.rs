@@ -6,6 +6,7 @@
 mod code_list;
 mod decode;
 mod explain;
+mod explain_frames;
 mod family;
 mod field;
 mod identifier;

@@ -117,6 +117,10 @@ const CELSIUS_TENTH: Scale = Scale::new(1.0, 10.0, -40.0);
 const RATIO: Scale = Scale::new(2.0, 65536.0, 0.0);
 const TORQUE: Scale = Scale::new(1.0, 1.0, -125.0);
 const KPA_32: Scale = Scale::new(1.0, 32.0, 0.0);
+// From the open OBD layers of scapy 2.8.0.
+const TENFOLD: Scale = Scale::new(10.0, 1.0, 0.0);
+const HUNDREDTH: Scale = Scale::new(1.0, 100.0, 0.0);
+const DIFFERENCE: Scale = Scale::new(1.0, 100.0, -327.68);
 const GRAMS: Scale = Scale::new(1.0, 32.0, 0.0);
 
 const fn per(divide: f64) -> Scale {
@@ -513,25 +517,145 @@ const PARAMETERS: &[Parameter] = &[
     ),
     row(
         0x68,
-        3,
-        "intake air temperature, sensors 1 and 2",
+        7,
+        "intake air temperature",
         Items::Numbers(&[
             n("supported", 1, RAW, ""),
-            s(0, "sensor 1", 1, CELSIUS, "°C"),
-            s(1, "sensor 2", 1, CELSIUS, "°C"),
+            s(0, "bank 1 sensor 1", 1, CELSIUS, "°C"),
+            s(1, "bank 1 sensor 2", 1, CELSIUS, "°C"),
+            s(2, "bank 1 sensor 3", 1, CELSIUS, "°C"),
+            s(3, "bank 2 sensor 1", 1, CELSIUS, "°C"),
+            s(4, "bank 2 sensor 2", 1, CELSIUS, "°C"),
+            s(5, "bank 2 sensor 3", 1, CELSIUS, "°C"),
         ]),
     ),
-    bytes(0x69, 7, "exhaust recirculation, commanded and actual"),
-    bytes(0x6A, 5, "diesel intake air flow control"),
-    bytes(0x6B, 5, "exhaust recirculation temperature"),
-    bytes(0x6C, 5, "throttle actuator, commanded and actual"),
-    bytes(0x6D, 11, "fuel pressure control"),
-    bytes(0x6E, 9, "injection pressure control"),
-    bytes(0x6F, 3, "turbocharger inlet pressure"),
-    bytes(0x70, 10, "boost pressure control"),
-    bytes(0x71, 6, "variable geometry turbocharger control"),
-    bytes(0x72, 5, "wastegate control"),
-    bytes(0x73, 5, "exhaust pressure"),
+    row(
+        0x69,
+        7,
+        "exhaust recirculation, commanded and actual",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "commanded A", 1, PERCENT, "%"),
+            s(1, "actual A", 1, PERCENT, "%"),
+            s(2, "error A", 1, TRIM, "%"),
+            s(3, "commanded B", 1, PERCENT, "%"),
+            s(4, "actual B", 1, PERCENT, "%"),
+            s(5, "error B", 1, TRIM, "%"),
+        ]),
+    ),
+    row(
+        0x6A,
+        5,
+        "diesel intake air flow control",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "commanded A", 1, PERCENT, "%"),
+            s(1, "position A", 1, PERCENT, "%"),
+            s(2, "commanded B", 1, PERCENT, "%"),
+            s(3, "position B", 1, PERCENT, "%"),
+        ]),
+    ),
+    row(
+        0x6B,
+        5,
+        "exhaust recirculation temperature",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "bank 1 sensor 1", 1, CELSIUS, "°C"),
+            s(1, "bank 1 sensor 2", 1, CELSIUS, "°C"),
+            s(2, "bank 2 sensor 1", 1, CELSIUS, "°C"),
+            s(3, "bank 2 sensor 2", 1, CELSIUS, "°C"),
+        ]),
+    ),
+    row(
+        0x6C,
+        5,
+        "throttle actuator, commanded and actual",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "commanded A", 1, PERCENT, "%"),
+            s(1, "position A", 1, PERCENT, "%"),
+            s(2, "commanded B", 1, PERCENT, "%"),
+            s(3, "position B", 1, PERCENT, "%"),
+        ]),
+    ),
+    row(
+        0x6D,
+        11,
+        "fuel pressure control",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "commanded rail pressure A", 2, TENFOLD, "kPa"),
+            s(1, "rail pressure A", 2, TENFOLD, "kPa"),
+            s(2, "fuel temperature A", 1, CELSIUS, "°C"),
+        ]),
+    ),
+    row(
+        0x6E,
+        9,
+        "injection pressure control",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "commanded pressure A", 2, TENFOLD, "kPa"),
+            s(1, "pressure A", 2, TENFOLD, "kPa"),
+        ]),
+    ),
+    row(
+        0x6F,
+        3,
+        "turbocharger inlet pressure",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "sensor A", 1, RAW, "kPa"),
+            s(1, "sensor B", 1, RAW, "kPa"),
+        ]),
+    ),
+    row(
+        0x70,
+        10,
+        "boost pressure control",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "commanded A", 2, KPA_32, "kPa"),
+            s(1, "sensor A", 2, KPA_32, "kPa"),
+            s(2, "commanded B", 2, KPA_32, "kPa"),
+            s(3, "sensor B", 2, KPA_32, "kPa"),
+        ]),
+    ),
+    row(
+        0x71,
+        6,
+        "variable geometry turbocharger control",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "commanded A", 1, PERCENT, "%"),
+            s(1, "position A", 1, PERCENT, "%"),
+            s(2, "commanded B", 1, PERCENT, "%"),
+            s(3, "position B", 1, PERCENT, "%"),
+        ]),
+    ),
+    row(
+        0x72,
+        5,
+        "wastegate control",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "commanded A", 1, PERCENT, "%"),
+            s(1, "position A", 1, PERCENT, "%"),
+            s(2, "commanded B", 1, PERCENT, "%"),
+            s(3, "position B", 1, PERCENT, "%"),
+        ]),
+    ),
+    row(
+        0x73,
+        5,
+        "exhaust pressure",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "bank 1", 2, HUNDREDTH, "kPa"),
+            s(1, "bank 2", 2, HUNDREDTH, "kPa"),
+        ]),
+    ),
     row(
         0x74,
         5,
@@ -542,9 +666,42 @@ const PARAMETERS: &[Parameter] = &[
             s(1, "turbocharger B", 2, RAW, "rpm"),
         ]),
     ),
-    bytes(0x75, 7, "turbocharger A temperature"),
-    bytes(0x76, 7, "turbocharger B temperature"),
-    bytes(0x77, 5, "charge air cooler temperature"),
+    row(
+        0x75,
+        7,
+        "turbocharger A temperature",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "compressor inlet", 1, CELSIUS, "°C"),
+            s(1, "compressor outlet", 1, CELSIUS, "°C"),
+            s(2, "turbine inlet", 2, CELSIUS_TENTH, "°C"),
+            s(3, "turbine outlet", 2, CELSIUS_TENTH, "°C"),
+        ]),
+    ),
+    row(
+        0x76,
+        7,
+        "turbocharger B temperature",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "compressor inlet", 1, CELSIUS, "°C"),
+            s(1, "compressor outlet", 1, CELSIUS, "°C"),
+            s(2, "turbine inlet", 2, CELSIUS_TENTH, "°C"),
+            s(3, "turbine outlet", 2, CELSIUS_TENTH, "°C"),
+        ]),
+    ),
+    row(
+        0x77,
+        5,
+        "charge air cooler temperature",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "bank 1 sensor 1", 1, CELSIUS, "°C"),
+            s(1, "bank 1 sensor 2", 1, CELSIUS, "°C"),
+            s(2, "bank 2 sensor 1", 1, CELSIUS, "°C"),
+            s(3, "bank 2 sensor 2", 1, CELSIUS, "°C"),
+        ]),
+    ),
     row(
         0x78,
         9,
@@ -557,8 +714,28 @@ const PARAMETERS: &[Parameter] = &[
         "exhaust gas temperature, bank 2",
         Items::Numbers(EXHAUST),
     ),
-    bytes(0x7A, 7, "particle filter, bank 1"),
-    bytes(0x7B, 7, "particle filter, bank 2"),
+    row(
+        0x7A,
+        7,
+        "particle filter, bank 1",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "pressure difference", 2, DIFFERENCE, "kPa"),
+            s(1, "inlet pressure", 2, HUNDREDTH, "kPa"),
+            s(2, "outlet pressure", 2, HUNDREDTH, "kPa"),
+        ]),
+    ),
+    row(
+        0x7B,
+        7,
+        "particle filter, bank 2",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "pressure difference", 2, DIFFERENCE, "kPa"),
+            s(1, "inlet pressure", 2, HUNDREDTH, "kPa"),
+            s(2, "outlet pressure", 2, HUNDREDTH, "kPa"),
+        ]),
+    ),
     row(
         0x7C,
         9,
@@ -589,7 +766,16 @@ const PARAMETERS: &[Parameter] = &[
         41,
         "engine run time for auxiliary emission control, 6 to 10",
     ),
-    bytes(0x83, 9, "NOx sensor"),
+    row(
+        0x83,
+        9,
+        "NOx sensor",
+        Items::Numbers(&[
+            n("supported", 1, RAW, ""),
+            s(0, "bank 1 sensor 1", 2, RAW, "ppm"),
+            s(1, "bank 2 sensor 1", 2, RAW, "ppm"),
+        ]),
+    ),
     number(0x84, 1, "manifold surface temperature", CELSIUS, "°C"),
     bytes(0x85, 10, "NOx reagent"),
     bytes(0x86, 5, "particle sensor"),

@@ -31,6 +31,8 @@ pub enum Subject {
     Message(Vec<u8>),
     /// A CAN frame.
     Frame(CanId, Vec<u8>),
+    /// Several CAN frames, in the order in which they came.
+    Frames(Vec<(CanId, Vec<u8>)>),
 }
 
 /// What was typed is nothing that can be explained.
@@ -38,7 +40,8 @@ pub enum Subject {
 #[error(
     "{text:?} is nothing that can be explained; possible: a code (C0031, C0031-13), a byte (0x2F) or with its kind \
      (failure-type 13, status 2F, service 19, refusal 31, parameter 0C, identifier F190), a CAN identifier (0x7E8), the \
-     bytes of a message (59 02 FF 40 31 13 2F), a frame (7E8#037F2278) or a candump line"
+     bytes of a message (59 02 FF 40 31 13 2F), a frame (7E8#037F2278), several of them, or \
+     lines of a candump capture"
 )]
 pub struct SubjectError {
     /// What was typed.
@@ -47,6 +50,9 @@ pub struct SubjectError {
 
 /// Longest message that is taken from the command line, in bytes.
 const MAX_MESSAGE: usize = 4095;
+
+/// Most frames that are taken from the command line.
+const MAX_FRAMES: usize = 1024;
 
 impl Subject {
     /// Reads what was typed.
@@ -120,14 +126,20 @@ fn plain(text: &str) -> Option<Subject> {
 
 /// `7E8#037F2278`, `123##1AABB`, `(1700000000.1) can0 7E8#037F2278`, `can0  7E8   [4]  03 7F 22 78`.
 fn frame(text: &str) -> Option<Subject> {
-    if let Some(token) = text.split_whitespace().find(|token| token.contains('#')) {
-        let (id, data) = token.split_once('#')?;
-        // CAN FD: a second mark and a digit of flags.
-        let data = match data.strip_prefix('#') {
-            Some(flexible) => flexible.get(1..)?,
-            None => data,
-        };
-        return Some(Subject::Frame(can_id(id)?, frame_bytes(data)?));
+    let mut tokens = text
+        .split_whitespace()
+        .filter(|token| token.contains('#'))
+        .peekable();
+    if tokens.peek().is_some() {
+        let mut frames = tokens
+            .take(MAX_FRAMES)
+            .map(compact)
+            .collect::<Option<Vec<_>>>()?;
+        if frames.len() > 1 {
+            return Some(Subject::Frames(frames));
+        }
+        let (id, data) = frames.pop()?;
+        return Some(Subject::Frame(id, data));
     }
     let (head, tail) = text.split_once('[')?;
     let (_, data) = tail.split_once(']')?;
@@ -135,6 +147,16 @@ fn frame(text: &str) -> Option<Subject> {
         can_id(head.split_whitespace().last()?)?,
         frame_bytes(data)?,
     ))
+}
+
+/// `7E8#037F2278`; CAN FD has a second mark and a digit of flags.
+fn compact(token: &str) -> Option<(CanId, Vec<u8>)> {
+    let (id, data) = token.split_once('#')?;
+    let data = match data.strip_prefix('#') {
+        Some(flexible) => flexible.get(1..)?,
+        None => data,
+    };
+    Some((can_id(id)?, frame_bytes(data)?))
 }
 
 fn frame_bytes(data: &str) -> Option<Vec<u8>> {

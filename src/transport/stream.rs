@@ -511,7 +511,8 @@ impl Pacing {
             (below * 2 >= all).then_some(gap)
         });
         Pace {
-            median_gap: median,
+            // Rounded down to an eighth, it must not be less than the least one.
+            median_gap: median.max(self.pace.least_gap),
             ..self.pace.clone()
         }
     }

@@ -16,6 +16,6 @@ if ! cmp --silent tests/cross/requirements.txt "$environment/requirements.txt"; 
   cp tests/cross/requirements.txt "$environment/requirements.txt"
 fi
 
-for step in posterior transport services lossy unnamed fleet wheels; do
+for step in posterior transport services lossy unnamed doip reverse fleet wheels; do
   "$environment/bin/python" "tests/cross/$step.py"
 done

@@ -198,7 +198,7 @@ pub fn service(input: &[u8]) {
         rest = next;
         number += 1;
         let subject = Subject::Message(payload.to_vec());
-        let Some((mut message, _)) = explain(&subject, catalogue).message else {
+        let Some((mut message, _)) = explain(&subject, catalogue).messages.pop() else {
             continue;
         };
         message.number = number;

@@ -25,6 +25,8 @@ fn the_guides_show_what_is_printed() {
         "guide-bench.md",
         "guide-saved-capture.md",
         "guide-lesson.md",
+        "captures.md",
+        "transport.md",
     ] {
         check(&top().join("docs").join(name));
     }

@@ -177,7 +177,7 @@ fn one(
                 out,
                 &mut families,
                 &requests,
-                catalogue,
+                (catalogue, profile),
                 channels,
                 &message,
             );
@@ -202,7 +202,7 @@ fn one(
             out,
             &mut families,
             &requests,
-            catalogue,
+            (catalogue, profile),
             channels,
             &message,
         );
@@ -226,14 +226,14 @@ fn show(
     out: &mut Lines,
     families: &mut Families,
     requests: &Requests,
-    catalogue: &Catalogue,
+    (catalogue, profile): (&Catalogue, &Profile),
     channels: &Channels,
     message: &Message,
 ) {
     let context = Context {
         catalogue,
         family: families.of(message),
-        length_of: &|_| None,
+        length_of: &|id| profile.least_length(message.address, id),
     };
     let shown = Shown {
         message,

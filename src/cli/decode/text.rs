@@ -185,48 +185,103 @@ impl Printer for Text {
         receiver: Option<Address>,
         pace: &Pace,
     ) {
-        out.text("timing  ");
-        out.text(&printable(channel));
-        out.text("  ");
-        out.show(&sender);
+        let mut words = vec![format!("timing  {}  {sender}", printable(channel))];
         if let Some(receiver) = receiver {
-            out.text(" to ");
-            out.show(&receiver);
+            words.push(format!(" to {receiver}"));
         }
-        out.text(": ");
-        out.count(pace.first_frames);
-        out.text(" segmented");
-        let millis = |out: &mut Lines, words: &str, nanos: Option<i64>| {
-            if let Some(nanos) = nanos {
-                out.text(words);
-                #[expect(clippy::cast_precision_loss, reason = "shown with a few digits")]
-                let shown = (nanos as f64 / 1e3).round() / 1e3;
-                out.show(&shown);
-                out.text(" ms");
+        words.push(format!(
+            ": {}",
+            counted(pace.first_frames, "segmented message")
+        ));
+        match pace.separation {
+            None => words.push("; no flow control seen".to_owned()),
+            Some(separation) => {
+                let block = match pace.block_size {
+                    None | Some(0) => "all at once".to_owned(),
+                    Some(size) => format!("{size} frames at a time"),
+                };
+                let millis = f64::from(separation.micros()) / 1e3;
+                words.push(format!(
+                    "; {} asked for {block}, {millis} ms apart",
+                    counted(pace.flow_frames, "flow control frame")
+                ));
             }
-        };
-        let asked = pace
-            .separation
-            .map(|asked| i64::from(asked.micros()) * 1_000);
-        millis(out, ", separation asked ", asked);
-        millis(out, ", shortest gap ", pace.least_gap);
-        millis(out, ", median gap ", pace.median_gap);
-        for (count, words) in [
+        }
+        match (pace.least_gap, pace.median_gap) {
+            (Some(least), Some(median)) => {
+                words.push(format!(
+                    "; kept: {} ms at the least, {} ms in the median",
+                    millis_of(least),
+                    millis_of(median)
+                ));
+            }
+            _ => words.push("; no two consecutive frames to measure".to_owned()),
+        }
+        for (count, what) in [
             (pace.too_early, "too early"),
             (pace.waits, "told to wait"),
-            (pace.overflows, "refused"),
+            (pace.overflows, "refused as too long"),
             (pace.lost, "lost"),
-            (pace.repeated, "repeated"),
+            (pace.repeated, "sent again"),
         ] {
             if count > 0 {
-                out.text(", ");
-                out.count(count);
-                out.byte(b' ');
-                out.text(words);
+                words.push(format!("; {count} {what}"));
             }
         }
-        out.byte(b'\n');
+        wrapped(
+            out,
+            0,
+            8,
+            &words.concat(),
+            self.console.width,
+            !self.console.unicode,
+        );
     }
+}
+
+/// `1 frame`, `2 frames`.
+fn counted(count: u64, what: &str) -> String {
+    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
+}
+
+/// Nanoseconds as milliseconds with three digits after the point.
+#[expect(clippy::cast_precision_loss, reason = "shown with a few digits")]
+fn millis_of(nanos: i64) -> f64 {
+    (nanos as f64 / 1e3).round() / 1e3
+}
+
+/// Words from column `at` on, further lines from column `indent` on, no wider than the console.
+pub(crate) fn wrapped(
+    out: &mut Lines,
+    at: usize,
+    indent: usize,
+    words: &str,
+    width: usize,
+    ascii: bool,
+) {
+    let mut column = at;
+    let mut first = true;
+    for word in words.split(' ') {
+        let length = word.chars().count();
+        if !first && column + 1 + length > width {
+            out.byte(b'\n');
+            for _ in 0..indent {
+                out.byte(b' ');
+            }
+            column = indent;
+        } else if !first {
+            out.byte(b' ');
+            column += 1;
+        }
+        first = false;
+        if ascii {
+            out.text(&in_ascii(word));
+        } else {
+            out.text(word);
+        }
+        column += length;
+    }
+    out.byte(b'\n');
 }
 
 /// What a message says, short; nothing when it has no fields besides its service.

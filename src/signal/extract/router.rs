@@ -207,7 +207,16 @@ impl Router {
     ) {
         match payload.first() {
             Some(0x62) if !self.identifiers.is_empty() => {
-                for (did, data) in service::identifiers(request, payload, &|_| None) {
+                let taps = &self.identifiers;
+                let least = |id| {
+                    let here = taps
+                        .iter()
+                        .filter(|(from, did, _)| *from == address && *did == id);
+                    here.map(|(_, _, tap)| tap.source.field.bytes_needed())
+                        .max()
+                };
+                let found = service::identifiers(request, payload, &least);
+                for (did, data) in found {
                     self.identifier(address, did, data, time, &mut sink);
                 }
             }

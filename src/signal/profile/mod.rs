@@ -23,7 +23,7 @@ pub use file::{
 };
 pub use tyre::{Tyre, TyreError};
 
-use super::{SignalName, SignalSource};
+use super::{Carrier, SignalName, SignalSource};
 
 /// A profile, checked.
 #[derive(Clone, Debug, Default)]
@@ -110,6 +110,30 @@ impl Protocol {
 }
 
 impl Profile {
+    /// How many data bytes an identifier of the module that answers from `response` has at least: as far as the signals
+    /// reach that stand in it.
+    pub fn least_length(&self, response: Address, id: u16) -> Option<usize> {
+        let others = [
+            &self.supply_voltage,
+            &self.battery_voltage,
+            &self.vehicle_speed,
+            &self.yaw_rate,
+            &self.steering_angle,
+            &self.brake_switch,
+            &self.abs_active,
+            &self.fluid_low,
+        ];
+        let sources = self.speeds.iter().chain(others).flatten();
+        let inside = sources.filter(|source| match source.carrier {
+            Carrier::Identifier { module, did } => {
+                let module = self.modules.get(module);
+                did == id && module.is_some_and(|module| module.response == response)
+            }
+            Carrier::Frame(_) | Carrier::Parameter(_) => false,
+        });
+        inside.map(|source| source.field.bytes_needed()).max()
+    }
+
     /// Reads a profile. `name` stands before each fault; `read_file` gets the paths of DBC files as written, relative to
     /// the profile.
     ///
