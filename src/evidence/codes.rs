@@ -43,8 +43,10 @@ enum Standing {
     Present,
     /// Stored, and its test has not run since the key was turned on.
     Untested,
-    /// Stored, and not there now.
+    /// Stored, and its test has run since and passed.
     Past,
+    /// Stored, and nothing tells whether its test has run since.
+    Stored,
 }
 
 impl<'a> Coded<'a> {
@@ -119,7 +121,7 @@ fn told_better(record: &Record, code: &ReportedCode) -> bool {
 /// 10 intermittent, 11 present; modules that leave them 0 do not tell.
 fn standing(code: &ReportedCode) -> Option<Standing> {
     match (code.list, code.status) {
-        (List::Kwp(_), Some(status)) if status >> 5 & 3 == 1 => Some(Standing::Past),
+        (List::Kwp(_), Some(status)) if status >> 5 & 3 == 1 => Some(Standing::Stored),
         (List::Uds(_), Some(_)) => {
             let status = code.uds_status()?;
             if status.test_failed() || status.test_failed_this_operation_cycle() {
@@ -127,15 +129,19 @@ fn standing(code: &ReportedCode) -> Option<Standing> {
             }
             let stored =
                 status.confirmed() || status.pending() || status.test_failed_since_last_clear();
-            let untested = status.test_not_completed_this_operation_cycle();
-            match (stored, untested) {
-                (false, _) => None,
-                (true, true) => Some(Standing::Untested),
-                (true, false) => Some(Standing::Past),
+            if !stored {
+                None
+            } else if status.test_not_completed_this_operation_cycle() {
+                Some(Standing::Untested)
+            } else if status.test_failed_since_last_clear() {
+                Some(Standing::Past)
+            } else {
+                // A code that is stored has failed since the last clearing: this module does not keep bits 4 to 6.
+                Some(Standing::Stored)
             }
         }
         // A permanent code stays after the repair until the module has tested again.
-        (List::Permanent, _) => Some(Standing::Past),
+        (List::Permanent, _) => Some(Standing::Stored),
         _ => Some(Standing::Present),
     }
 }
@@ -274,6 +280,11 @@ fn hidden(wanted: &CodeCondition, place: Place, coded: &Coded<'_>) -> Option<&'s
         },
         ..wanted.clone()
     };
+    let passed = |condition: &CodeCondition| {
+        let mut codes = coded.codes.iter();
+        codes
+            .any(|read| read.standing == Standing::Past && is_wanted(condition, place, read, coded))
+    };
     if wanted.only_when_there {
         return Some("not every module has such a code");
     }
@@ -287,8 +298,8 @@ fn hidden(wanted: &CodeCondition, place: Place, coded: &Coded<'_>) -> Option<&'s
         CodeStateWord::Untested if any(&with(CodeStateWord::Present, false)) => {
             Some("such a fault is there now")
         }
-        CodeStateWord::Untested if !any(&with(CodeStateWord::Remembered, false)) => {
-            Some("no such code is stored")
+        CodeStateWord::Untested if !passed(&with(CodeStateWord::Remembered, false)) => {
+            Some("no stored code tells whether its test has run since")
         }
         state if wanted.exclusive && any(&with(state, true)) => {
             Some("the module reports another fault of the same part")

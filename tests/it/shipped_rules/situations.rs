@@ -277,6 +277,65 @@ fn remembered_codes_alone_mean_nothing_is_wrong_now() {
     );
 }
 
+/// Source: ISO 14229-1:2013, Table D.2: bit 6 is a test that has not come to an end in this operation cycle, so the module
+/// has not looked again; what follows from that is common practice.
+#[test]
+fn a_stored_code_that_waits_for_its_test_speaks_for_its_cause() {
+    let left_rear = Place::Wheel(Wheel::LeftRear);
+    let at_wheel = |judged: &Judgement| {
+        let causes = judged.causes.iter().filter(|(_, at, _)| *at == left_rear);
+        causes.map(|(.., probability)| probability).sum::<f64>()
+    };
+    let code = |status| Scene::new().read().code("C0037-31", status).judge();
+    let (waits, passed, untold) = (code(0xEC), code(STORED), code(0x08));
+    let past = |judged: &Judgement| judged.highest("no-present-fault");
+    assert!(at_wheel(&waits) > past(&waits), "\n{}", waits.head());
+    assert!(at_wheel(&passed) < past(&passed), "\n{}", passed.head());
+    assert!(at_wheel(&waits) > at_wheel(&untold), "\n{}", untold.head());
+    assert!(at_wheel(&untold) > at_wheel(&passed), "\n{}", untold.head());
+    for (code, cause) in [("C0020-71", "pump-motor"), ("C0044-28", "pressure-sensor")] {
+        let judged = Scene::new().read().code(code, 0xEC).judge();
+        leads(&judged, cause, Place::Vehicle);
+    }
+}
+
+/// Source: common practice: four sensors do not fail on one day.
+#[test]
+fn codes_for_all_four_wheels_accuse_no_single_wheel_and_no_axle() {
+    let judged = Scene::new()
+        .read()
+        .code("C0031-64", PRESENT)
+        .code("C0034-64", PRESENT)
+        .code("C0037-64", PRESENT)
+        .code("C003A-64", PRESENT)
+        .judge();
+    for (cause, place, probability) in &judged.causes {
+        let most = if *place == Place::Vehicle { 0.5 } else { 0.1 };
+        assert!(*probability < most, "{cause}\n{}", judged.head());
+    }
+}
+
+/// Source: published: running below 13.2 V is under-charging, above 14.7 V over-charging.
+#[test]
+fn what_a_meter_shows_outright_needs_no_code() {
+    for (check, cause) in [
+        ("battery-voltage, value_v: 11.5", "supply-low"),
+        ("battery-voltage, value_v: 17.1", "supply-high"),
+        ("abs-earth-drop, value_v: 1.9", "earth-poor"),
+        ("abs-fuse, result: blown", "supply-lost"),
+    ] {
+        let judged = Scene::new().read().noted(check).judge();
+        leads(&judged, cause, Place::Vehicle);
+    }
+}
+
+/// Source: two readings of one number: internal fault in an older numbering (from memory), a vacuum sensor in the shared list.
+#[test]
+fn a_number_whose_newer_meaning_has_no_cause_keeps_its_older_one() {
+    let judged = Scene::new().read().code("C0550-00", PRESENT).judge();
+    leads(&judged, "module-internal", Place::Vehicle);
+}
+
 #[test]
 fn two_faults_stand_together() {
     let judged = Scene::new()
