@@ -26,6 +26,7 @@ mod explain;
 mod fuzz_replay;
 mod limits;
 mod live;
+mod moments;
 mod report;
 mod report_example;
 #[cfg(feature = "schema")]
