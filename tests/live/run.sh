@@ -9,6 +9,14 @@ vm=$PWD/tests/live/socketcan-vm.sh
 
 # Built here, for there is little memory in the guest.
 cargo test --profile quick --test live --no-run
-env TONERING_LIVE=virtual "$runner=$vm --" cargo test --profile quick --test live -- "$@"
+virtual() { env TONERING_LIVE=virtual "$runner=$vm --" cargo test --profile quick --test live -- "$@"; }
+# ISO 15765-2 gives up after a second without a frame, and never sends anything twice. A guest under emulation can be starved for longer: the test with
+# the most messages has it for itself, and what fails among the others has to pass alone.
+alone=payloads_of_all_lengths
+[ $# -gt 0 ] || virtual "$alone"
+virtual --skip "$alone" "$@" || {
+  echo "once more, one test at a time"
+  SOCKETCAN_VM_TIMEOUT=1200 virtual --test-threads 1 --skip "$alone" "$@"
+}
 # One at a time: all share the two controllers.
 env TONERING_LIVE=controllers "$runner=$vm --controllers --" cargo test --profile quick --test live -- --test-threads 1 "$@"
