@@ -10,10 +10,12 @@ vm=$PWD/tests/live/socketcan-vm.sh
 # Built here, for there is little memory in the guest.
 cargo test --profile quick --test live --no-run
 virtual() { env TONERING_LIVE=virtual "$runner=$vm --" cargo test --profile quick --test live -- "$@"; }
-# ISO 15765-2 gives up after a second without a frame, and never sends anything twice. A guest under emulation can be starved for longer: the test with
-# the most messages has it for itself, and what fails among the others has to pass alone.
+# ISO 15765-2 gives up after a second without a frame, and never sends anything twice. A guest under emulation can be starved for longer, and with two
+# processors the kernel's sender sometimes misses a flow control that comes before it waits for it: so the test with the most messages has one
+# processor for itself and a second try, and what fails among the others has to pass alone.
 alone=payloads_of_all_lengths
-[ $# -gt 0 ] || virtual "$alone"
+exchange() { SOCKETCAN_VM_CPUS=1 virtual "$alone"; }
+[ $# -gt 0 ] || exchange || exchange
 virtual --skip "$alone" "$@" || {
   echo "once more, one test at a time"
   SOCKETCAN_VM_TIMEOUT=1200 virtual --test-threads 1 --skip "$alone" "$@"
