@@ -36,13 +36,18 @@ def faults(packages):
         rules = tomllib.load(file)
     licences = set(rules["licenses"]["allow"])
     banned = {entry["crate"] for entry in rules["bans"]["deny"]}
+    # A dependency that names no registry of its own means the public one.
+    plain = [dependency["source"] for package in packages for dependency in package["dependencies"] if not dependency["registry"]]
+    public = {source for source in plain if source and source.startswith("registry+")}
+    if len(public) != 1:
+        yield f"one public registry was expected: {sorted(public)}"
     for package in packages:
         name = f"{package['name']} {package['version']}"
         if not package["license"] or not allowed(package["license"], licences):
             yield f"{name}: licence {package['license']}"
         if package["name"] in banned:
             yield f"{name}: is banned"
-        if package["source"] != "registry+https://github.com/rust-lang/crates.io-index":
+        if package["source"] not in public:
             yield f"{name}: comes from {package['source']}"
 
 
