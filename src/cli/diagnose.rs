@@ -4,16 +4,10 @@ use std::num::NonZero;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
-use tonering::diagnosis::{self, Means};
-use tonering::evidence::Grounds;
-use tonering::notes::Notes;
+use tonering::diagnosis;
 use tonering::report::{self, Report};
-use tonering::rules::{RuleText, Rules, Work, fingerprint};
-use tonering::signal::profile::Profile;
-use tonering::trouble::{Catalogue, YamlText};
-use tonering::vehicle::Record;
-use tonering::wheel::Measures;
 
+use super::basis::{Basis, BasisArgs};
 use super::case::{Case, Visit};
 use super::console::{Console, remark};
 use super::dialogue::{self, Dialogue};
@@ -38,21 +32,8 @@ pub(crate) struct Args {
     /// also folders of captures
     #[arg(required = true, value_name = "CAPTURE")]
     captures: Vec<PathBuf>,
-    /// Vehicle profile (YAML): modules, wheels, where the signals are
-    #[arg(long, value_name = "FILE")]
-    profile: Option<PathBuf>,
-    /// Inspection notes (YAML): what was checked by hand
-    #[arg(long, value_name = "FILE")]
-    notes: Option<PathBuf>,
-    /// Folder with rules (YAML) that add to the built-in ones or replace them
-    #[arg(long, value_name = "DIR")]
-    rules: Vec<PathBuf>,
-    /// Who does the work: checks and repairs beyond that are not proposed, or cost more
-    #[arg(long, value_enum, default_value_t = Can::Home)]
-    can: Can,
-    /// What an hour of work costs, in the currency of the rules
-    #[arg(long, value_name = "MONEY", default_value_t = 30.0)]
-    hourly_rate: f64,
+    #[command(flatten)]
+    by: BasisArgs,
     /// Diagnose each capture on its own, on all cores: one JSON object a line
     #[arg(long, conflicts_with = "case")]
     each: bool,
@@ -103,15 +84,6 @@ Examples:
   tonering diagnose --each recordings --output fleet.jsonl --resume
   candump -L can0 | tonering diagnose -";
 
-/// Who does the work.
-#[derive(Clone, Copy, Debug, Eq, PartialEq, clap::ValueEnum)]
-pub(super) enum Can {
-    /// A careful person at home
-    Home,
-    /// A workshop
-    Workshop,
-}
-
 /// Form of the result.
 #[derive(Clone, Copy, Debug, Eq, PartialEq, clap::ValueEnum)]
 enum Format {
@@ -150,68 +122,6 @@ impl From<Table> for report::csv::Table {
     }
 }
 
-/// What every capture is judged by.
-#[derive(Debug)]
-pub(super) struct Basis {
-    pub(super) profile: Profile,
-    rules: Rules,
-    catalogue: Catalogue,
-    notes: Notes,
-    means: Means,
-    /// The rules in words, for the report.
-    in_force: Vec<String>,
-}
-
-impl Basis {
-    /// SHA-256 over all of it: what decides, beside the captures, what comes out.
-    fn fingerprint(&self) -> String {
-        let Means {
-            work,
-            hourly_rate,
-            most,
-        } = self.means;
-        let texts = [
-            ("profile", self.profile.to_yaml()),
-            ("notes", self.notes.write(&self.rules)),
-            ("rules", self.in_force.join("\n")),
-            ("means", format!("{} {hourly_rate} {most}", work.id())),
-        ];
-        fingerprint(texts.iter().map(|(name, text)| RuleText { name, text }))
-    }
-
-    /// Everything that the findings of a vehicle are judged by.
-    fn grounds<'a>(
-        &'a self,
-        read: &'a Vehicle,
-        measures: &'a Measures,
-        notes: &'a Notes,
-    ) -> Grounds<'a> {
-        Grounds {
-            rules: &self.rules,
-            catalogue: &self.catalogue,
-            record: &read.record,
-            measures,
-            notes,
-        }
-    }
-
-    /// The report on a record.
-    pub(super) fn report(&self, record: &Record) -> Report {
-        let measures = diagnosis::measures(record);
-        let grounds = Grounds {
-            rules: &self.rules,
-            catalogue: &self.catalogue,
-            record,
-            measures: &measures,
-            notes: &self.notes,
-        };
-        let found = diagnosis::diagnose(&grounds);
-        let mut report = diagnosis::report(&grounds, &found, &self.profile.name, &self.means);
-        report.rules.clone_from(&self.in_force);
-        report
-    }
-}
-
 pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
     if args.table.is_some() && args.format != Some(Format::Csv) {
         anyhow::bail!("--table is for --format csv");
@@ -230,7 +140,11 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
     if args.ask && args.format == Some(Format::Parquet) {
         anyhow::bail!("--ask is a talk: --format parquet is for what comes after it");
     }
-    let mut basis = basis(args)?;
+    let mut basis = if args.ask {
+        args.by.read_with_new_notes()?
+    } else {
+        args.by.read()?
+    };
     if args.ask {
         return ask(args, &mut basis, console);
     }
@@ -345,7 +259,7 @@ fn one_report(read: &Vehicle, basis: &Basis) -> Report {
 
 /// Walks through the checks, then writes the report where one was asked for.
 fn ask(args: &Args, basis: &mut Basis, console: Console) -> anyhow::Result<()> {
-    let Some(path) = args.notes.as_deref() else {
+    let Some(path) = args.by.notes.as_deref() else {
         anyhow::bail!("--ask needs --notes FILE, where the answers are kept");
     };
     let output = args
@@ -357,7 +271,7 @@ fn ask(args: &Args, basis: &mut Basis, console: Console) -> anyhow::Result<()> {
     let read = vehicle::read(&args.captures, &basis.profile, console)?;
     let measures = diagnosis::measures(&read.record);
     let dialogue = Dialogue {
-        grounds: basis.grounds(&read, &measures, &basis.notes),
+        grounds: basis.grounds(&read.record, &measures),
         vehicle: &basis.profile.name,
         means: basis.means,
         layout: report::text::Layout {
@@ -403,7 +317,7 @@ fn compare_command(args: &Args) -> String {
             captures.join(" ")
         ),
     };
-    if let Some(profile) = &args.profile {
+    if let Some(profile) = &args.by.profile {
         command.push_str(" --profile ");
         command.push_str(&quoted(profile));
     }
@@ -414,10 +328,8 @@ fn compare_command(args: &Args) -> String {
 fn why(args: &Args, basis: &Basis, console: Console, output: &mut Output) -> anyhow::Result<bool> {
     let read = vehicle::read(&args.captures, &basis.profile, console)?;
     let measures = diagnosis::measures(&read.record);
-    let grounds = basis.grounds(&read, &measures, &basis.notes);
-    let found = diagnosis::diagnose(&grounds);
-    let mut report = diagnosis::report(&grounds, &found, &basis.profile.name, &basis.means);
-    report.rules.clone_from(&basis.in_force);
+    let grounds = basis.grounds(&read.record, &measures);
+    let (found, report) = basis.judge(&grounds);
     let mut whys = Vec::new();
     for wanted in &args.why {
         let cause = found
@@ -451,7 +363,10 @@ fn keep(
     let mut json = Vec::new();
     report::json::write(report, &mut json, report::json::Form::Lines)?;
     let mut files = vec![("report.html", html), ("report.json", json)];
-    for (name, path) in [("notes.yaml", &args.notes), ("profile.yaml", &args.profile)] {
+    for (name, path) in [
+        ("notes.yaml", &args.by.notes),
+        ("profile.yaml", &args.by.profile),
+    ] {
         if let Some(path) = path {
             files.push((name, input::text(path)?.into_bytes()));
         }
@@ -498,125 +413,4 @@ const fn layout(args: &Args, console: Console) -> report::text::Layout {
         colour: console.colour && args.output.is_none(),
         unicode: console.unicode,
     }
-}
-
-fn basis(args: &Args) -> anyhow::Result<Basis> {
-    judged_by(&By {
-        profile: args.profile.as_deref(),
-        notes: args.notes.as_deref(),
-        may_be_new: args.ask,
-        rules: &args.rules,
-        can: args.can,
-        hourly_rate: args.hourly_rate,
-    })
-}
-
-/// What a basis is read from, as typed.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct By<'a> {
-    /// The profile's file.
-    pub(super) profile: Option<&'a Path>,
-    /// The notes' file.
-    pub(super) notes: Option<&'a Path>,
-    /// Whether that file need not be there yet.
-    pub(super) may_be_new: bool,
-    /// Folders of rules.
-    pub(super) rules: &'a [PathBuf],
-    /// Who does the work.
-    pub(super) can: Can,
-    /// What an hour of work costs.
-    pub(super) hourly_rate: f64,
-}
-
-/// Reads what captures or a link are judged by.
-pub(super) fn judged_by(args: &By<'_>) -> anyhow::Result<Basis> {
-    let own = own_rules(args.rules)?;
-    let is_rules = |text: &str| text.lines().any(|line| line.starts_with("rules:"));
-    let texts: Vec<RuleText<'_>> = own
-        .iter()
-        .filter(|(_, text)| is_rules(text))
-        .map(|(name, text)| RuleText { name, text })
-        .collect();
-    let lists: Vec<YamlText<'_>> = own
-        .iter()
-        .filter(|(_, text)| !is_rules(text))
-        .map(|(name, text)| YamlText { name, text })
-        .collect();
-    let rules = Rules::load(&texts)?;
-    let catalogue = Catalogue::load(&lists)?;
-    let notes = match args.notes {
-        // The file is made when it is not there, and read by the dialogue.
-        Some(path) if args.may_be_new && !path.exists() => Notes::default(),
-        Some(path) => Notes::parse(&input::text(path)?, &path.display().to_string(), &rules)?,
-        None => Notes::default(),
-    };
-    if !(args.hourly_rate.is_finite() && args.hourly_rate > 0.0) {
-        anyhow::bail!(
-            "--hourly-rate {}: must be a positive number",
-            args.hourly_rate
-        );
-    }
-    let means = Means {
-        work: match args.can {
-            Can::Home => Work::Home,
-            Can::Workshop => Work::Workshop,
-        },
-        hourly_rate: args.hourly_rate,
-        ..Means::default()
-    };
-    Ok(Basis {
-        profile: input::profile(args.profile)?,
-        rules,
-        catalogue,
-        notes,
-        means,
-        in_force: in_force(&own, args.rules.len()),
-    })
-}
-
-/// The rules in words: the built-in ones, and the files laid over them.
-fn in_force(own: &[(String, String)], folders: usize) -> Vec<String> {
-    let lists = Catalogue::built_in_files().map(|list| RuleText {
-        name: list.name,
-        text: list.text,
-    });
-    let built_in = fingerprint(Rules::built_in_files().chain(lists));
-    let mut lines = vec![format!(
-        "built-in, {}, SHA-256 {built_in}",
-        concat!("tonering ", env!("CARGO_PKG_VERSION"))
-    )];
-    if folders > 0 {
-        // A folder that was moved holds the same rules: only the file's own name counts.
-        let files = own.iter().map(|(name, text)| RuleText {
-            name: Path::new(name)
-                .file_name()
-                .and_then(|name| name.to_str())
-                .unwrap_or(name),
-            text,
-        });
-        let names: Vec<&str> = own.iter().map(|(name, _)| name.as_str()).collect();
-        lines.push(format!(
-            "{}, SHA-256 {}",
-            names.join(", "),
-            fingerprint(files)
-        ));
-    }
-    lines
-}
-
-/// The YAML files of the rule folders, by name.
-pub(super) fn own_rules(folders: &[PathBuf]) -> anyhow::Result<Vec<(String, String)>> {
-    let mut own = Vec::new();
-    for folder in folders {
-        let files = input::yaml_files(folder)?;
-        if files.is_empty() {
-            let shown: &Path = folder;
-            anyhow::bail!("{}: holds no .yaml file with rules", shown.display());
-        }
-        for file in files {
-            let text = input::text(&file).context("a rules file")?;
-            own.push((file.display().to_string(), text));
-        }
-    }
-    Ok(own)
 }

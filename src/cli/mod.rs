@@ -1,6 +1,7 @@
 //! The edge: one file for each command, which turns what was typed into settings, wires the stages and picks a
 //! printer. Files, clocks and the terminal are met here and nowhere else.
 
+mod basis;
 mod case;
 mod clear;
 mod compare;

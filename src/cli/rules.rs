@@ -10,8 +10,8 @@ use tonering::rules::{Paragraph, RuleText, Rules};
 use tonering::trouble::{Catalogue, YamlText};
 use unicode_width::UnicodeWidthStr as _;
 
+use super::basis::own_rules;
 use super::console::Console;
-use super::diagnose::own_rules;
 use super::{input, network, rules_try};
 
 /// Show, list, explain and check the rules: causes, findings, checks by hand, cautions

@@ -19,7 +19,8 @@ const OLD: &str = "what was there before";
 
 /// What a command writes.
 struct Writer {
-    arguments: &'static [&'static str],
+    /// Words, none of which holds a space.
+    arguments: &'static str,
     /// Files and folders under their final names; of a folder, all of it appears at once.
     outputs: &'static [&'static str],
     /// Files that are there before and are replaced.
@@ -28,126 +29,57 @@ struct Writer {
 
 const WRITERS: [Writer; 11] = [
     Writer {
-        arguments: &["decode", "drive.log", "--format", "json", "--output", "out"],
+        arguments: "decode drive.log --format json --output out",
         outputs: &["out"],
         old: &["out"],
     },
     Writer {
-        arguments: &[
-            "wheels",
-            "drive.log",
-            "--profile",
-            "car.yaml",
-            "--format",
-            "csv",
-            "--output",
-            "out",
-        ],
+        arguments: "wheels drive.log --profile car.yaml --format csv --output out",
         outputs: &["out"],
         old: &["out"],
     },
     Writer {
-        arguments: &[
-            "wheels",
-            "drive.log",
-            "--find",
-            "--format",
-            "json",
-            "--output",
-            "out",
-        ],
+        arguments: "wheels drive.log --find --format json --output out",
         outputs: &["out"],
         old: &["out"],
     },
     Writer {
-        arguments: &["explain", "C0034-13", "--output", "out"],
+        arguments: "explain C0034-13 --output out",
         outputs: &["out"],
         old: &["out"],
     },
     Writer {
-        arguments: &[
-            "diagnose",
-            "drive.log",
-            "--profile",
-            "car.yaml",
-            "--format",
-            "html",
-            "--output",
-            "out",
-        ],
+        arguments: "diagnose drive.log --profile car.yaml --format html --output out",
         outputs: &["out"],
         old: &["out"],
     },
     Writer {
-        arguments: &[
-            "diagnose",
-            "drive.log",
-            "--format",
-            "parquet",
-            "--output",
-            "out",
-        ],
+        arguments: "diagnose drive.log --format parquet --output out",
         outputs: &["out"],
         old: &[],
     },
     Writer {
-        arguments: &[
-            "diagnose",
-            "--each",
-            "drive.log",
-            "drive.log",
-            "--output",
-            "out",
-        ],
+        arguments: "diagnose --each drive.log drive.log --output out",
         outputs: &["out"],
         old: &["out"],
     },
     Writer {
-        arguments: &[
-            "diagnose",
-            "--each",
-            "drive.log",
-            "drive.log",
-            "--format",
-            "parquet",
-            "--output",
-            "out",
-        ],
+        arguments: "diagnose --each drive.log drive.log --format parquet --output out",
         outputs: &["out"],
         old: &[],
     },
     Writer {
-        arguments: &[
-            "compare",
-            "drive.log",
-            "drive.log",
-            "--format",
-            "html",
-            "--output",
-            "out",
-        ],
+        arguments: "compare drive.log drive.log --format html --output out",
         outputs: &["out"],
         old: &["out"],
     },
     Writer {
-        arguments: &["diagnose", "drive.log", "--case", "."],
+        arguments: "diagnose drive.log --case .",
         outputs: &["visit-0001", "case.md"],
         old: &[],
     },
     Writer {
-        arguments: &[
-            "rig",
-            "--drive",
-            "short",
-            "--output",
-            "out.gz",
-            "--profile-out",
-            "out.yaml",
-            "--check",
-            "fluid-level",
-            "--notes-out",
-            "notes.yaml",
-        ],
+        arguments: "rig --drive short --output out.gz --profile-out out.yaml --check fluid-level --notes-out notes.yaml",
         outputs: &["out.gz", "out.yaml", "notes.yaml"],
         old: &["out.gz", "out.yaml"],
     },
@@ -210,7 +142,7 @@ fn old_or_new(
         let is_new = now == wanted;
         assert!(
             is_new || now == before,
-            "{:?}, {how}: {output} is half-written: {:?}",
+            "{}, {how}: {output} is half-written: {:?}",
             writer.arguments,
             now.keys()
         );
@@ -223,7 +155,7 @@ fn start(writer: &Writer, folder: &Path) -> Command {
     let mut command = program(folder);
     // The date of a visit is the only clock that comes out.
     command
-        .args(writer.arguments)
+        .args(writer.arguments.split(' '))
         .env("SOURCE_DATE_EPOCH", "1700000000")
         .stdout(Stdio::null())
         .stderr(Stdio::null());
@@ -235,7 +167,7 @@ fn whole(writer: &Writer) -> (BTreeMap<String, Vec<u8>>, Duration) {
     let started = Instant::now();
     assert!(
         start(writer, folder.path()).status().unwrap().success(),
-        "{:?}",
+        "{}",
         writer.arguments
     );
     let took = started.elapsed();
@@ -243,7 +175,7 @@ fn whole(writer: &Writer) -> (BTreeMap<String, Vec<u8>>, Duration) {
     for output in writer.outputs {
         assert!(
             !part(&wanted, output).is_empty(),
-            "{:?}: no {output}",
+            "{}: no {output}",
             writer.arguments
         );
     }
@@ -288,13 +220,13 @@ fn nothing_is_half_written_whenever_it_ends() {
                         .collect();
                     assert!(
                         left.is_empty(),
-                        "{:?}, {signal}: left {left:?}",
+                        "{}, {signal}: left {left:?}",
                         writer.arguments
                     );
                 }
             }
             println!(
-                "{:?}, {signal}: {} moments, ended by it {ended}, outputs new {new}",
+                "{}, {signal}: {} moments, ended by it {ended}, outputs new {new}",
                 writer.arguments,
                 moments()
             );
@@ -360,7 +292,7 @@ fn a_disk_that_fills_up_leaves_nothing_half_written() {
             };
             let done = command
                 .arg(env!("CARGO_BIN_EXE_tonering"))
-                .args(writer.arguments)
+                .args(writer.arguments.split(' '))
                 .env("SOURCE_DATE_EPOCH", "1700000000")
                 .output()
                 .unwrap();
@@ -376,21 +308,21 @@ fn a_disk_that_fills_up_leaves_nothing_half_written() {
                 "full disk",
             );
             match done.status.code() {
-                Some(0) => assert_eq!(new, writer.outputs.len(), "{:?}: {told}", writer.arguments),
+                Some(0) => assert_eq!(new, writer.outputs.len(), "{}: {told}", writer.arguments),
                 Some(1) => assert!(
                     told.contains("No space left"),
-                    "{:?}: {told}",
+                    "{}: {told}",
                     writer.arguments
                 ),
-                other => panic!("{:?}: status {other:?}: {told}", writer.arguments),
+                other => panic!("{}: status {other:?}: {told}", writer.arguments),
             }
             let left: Vec<_> = tree(&after)
                 .into_keys()
                 .filter(|name| name.starts_with('.'))
                 .collect();
-            assert!(left.is_empty(), "{:?}: left {left:?}", writer.arguments);
+            assert!(left.is_empty(), "{}: left {left:?}", writer.arguments);
             println!(
-                "{:?}, room for {room} of {output} bytes: status {:?}",
+                "{}, room for {room} of {output} bytes: status {:?}",
                 writer.arguments,
                 done.status.code()
             );

@@ -7,13 +7,13 @@ use std::io::{self, BufRead, IsTerminal as _, Write};
 use std::sync::mpsc::{Sender, channel};
 use std::thread;
 
-use tonering::diagnosis::Means;
 use tonering::drill::{Answer, Case, School, places};
 use tonering::place::Place;
-use tonering::rules::{Rules, Work};
+use tonering::rules::Rules;
 use tonering::trouble::Catalogue;
 
 use self::words::{Line, parse};
+use super::basis::{Can, means};
 use super::console::Console;
 use super::rig::{Commands, serve};
 use super::{link, wheels, wrap};
@@ -49,35 +49,13 @@ Examples:
 
 In the lesson: help lists what can be asked; quit leaves it.";
 
-/// Who works.
-#[derive(Clone, Copy, Debug, Eq, PartialEq, clap::ValueEnum)]
-enum Can {
-    /// A careful person at home
-    Home,
-    /// A workshop
-    Workshop,
-}
-
 pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
-    if !(args.hourly_rate.is_finite() && args.hourly_rate > 0.0) {
-        anyhow::bail!(
-            "--hourly-rate {}: must be a positive number",
-            args.hourly_rate
-        );
-    }
     let rules = Rules::built_in()?;
     let catalogue = Catalogue::load(&[])?;
     let school = School {
         rules: &rules,
         catalogue: &catalogue,
-        means: Means {
-            work: match args.can {
-                Can::Home => Work::Home,
-                Can::Workshop => Work::Workshop,
-            },
-            hourly_rate: args.hourly_rate,
-            ..Means::default()
-        },
+        means: means(args.can, args.hourly_rate)?,
     };
     let case = Case::new(args.seed, school);
     let live = args
@@ -326,10 +304,7 @@ mod tests {
         let school = School {
             rules: &rules,
             catalogue: &catalogue,
-            means: Means {
-                work: Work::Workshop,
-                ..Means::default()
-            },
+            means: means(Can::Workshop, 30.0).unwrap(),
         };
         let mut lesson = Lesson {
             case: Case::new(seed, school),
@@ -382,7 +357,7 @@ mod tests {
         let school = School {
             rules: &rules,
             catalogue: &catalogue,
-            means: Means::default(),
+            means: means(Can::Home, 30.0).unwrap(),
         };
         let truth = Case::new(3, school).truth();
         let place = words::place_id(truth.place);

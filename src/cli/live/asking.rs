@@ -14,7 +14,6 @@ use tonering::link::{
 use tonering::signal::profile::Profile;
 
 use super::super::console::Console;
-use super::super::diagnose::{By, judged_by};
 use super::source::Source;
 use super::trouble::explained;
 use super::{Addresses, Args, listen};
@@ -39,14 +38,7 @@ pub(super) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
     if !(args.rate.is_finite() && (0.0..=FASTEST_HZ).contains(&args.rate)) {
         anyhow::bail!("--rate {}: must be from 0 to {FASTEST_HZ}", args.rate);
     }
-    let basis = Arc::new(judged_by(&By {
-        profile: args.profile.as_deref(),
-        notes: args.notes.as_deref(),
-        rules: &args.rules,
-        can: args.can,
-        hourly_rate: args.hourly_rate,
-        may_be_new: false,
-    })?);
+    let basis = Arc::new(args.by.read()?);
     let silent = facts(&args.link).is_ok_and(|facts| facts.listen_only == Some(true));
     if silent {
         anyhow::bail!(

@@ -13,7 +13,7 @@ use std::time::{Duration, Instant};
 use tonering::report::Report;
 use tonering::vehicle::Record;
 
-use super::super::diagnose::Basis;
+use super::super::basis::Basis;
 
 /// Not more often than this.
 const EVERY: Duration = Duration::from_secs(1);

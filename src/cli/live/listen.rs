@@ -22,8 +22,8 @@ use tonering::report::text::Layout;
 use tonering::report::{self, Report};
 use tonering::vehicle::{Record, Recorder};
 
+use super::super::basis::Basis;
 use super::super::console::Console;
-use super::super::diagnose::{Basis, By, judged_by};
 use super::super::output::Output;
 use super::judge::Judge;
 use super::recording::{Recording, Rotation};
@@ -70,14 +70,7 @@ struct Watch<'a> {
 }
 
 pub(super) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
-    let basis = Arc::new(judged_by(&By {
-        profile: args.profile.as_deref(),
-        notes: args.notes.as_deref(),
-        may_be_new: false,
-        rules: &args.rules,
-        can: args.can,
-        hourly_rate: args.hourly_rate,
-    })?);
+    let basis = Arc::new(args.by.read()?);
     let mut ear = Ear::open(&args.link).map_err(explained)?;
     with(args, console, &basis, &mut ear)
 }

@@ -26,8 +26,8 @@ mod trouble;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use super::basis::BasisArgs;
 use super::console::Console;
-use super::diagnose::Can;
 
 /// Listen to a CAN link: modules, codes, wheels and likely causes as they come
 ///
@@ -52,21 +52,8 @@ pub(crate) struct Args {
     /// Begin a new file, with the next number, after this time: 10min
     #[arg(long, value_name = "DURATION", requires = "record", value_parser = duration::duration)]
     rotate_time: Option<Duration>,
-    /// Vehicle profile (YAML): modules, wheels, where the signals are
-    #[arg(long, value_name = "FILE")]
-    profile: Option<PathBuf>,
-    /// Inspection notes (YAML): what was checked by hand
-    #[arg(long, value_name = "FILE")]
-    notes: Option<PathBuf>,
-    /// Folder with rules (YAML) that add to the built-in ones or replace them
-    #[arg(long, value_name = "DIR")]
-    rules: Vec<PathBuf>,
-    /// Who does the work: checks and repairs beyond that are not proposed, or cost more
-    #[arg(long, value_enum, default_value_t = Can::Home)]
-    can: Can,
-    /// What an hour of work costs, in the currency of the rules
-    #[arg(long, value_name = "MONEY", default_value_t = 30.0)]
-    hourly_rate: f64,
+    #[command(flatten)]
+    by: BasisArgs,
     /// Write a report in this form at the end; lines of changes then go to standard error
     #[arg(long, value_enum, conflicts_with = "replay")]
     format: Option<Format>,
