@@ -17,7 +17,7 @@ use tonering::report::VisitLine;
 use tonering::report::escape::markdown::markdown;
 
 use super::console::remark;
-use super::ending::Watch;
+use super::ending::{Watch, undisturbed};
 use super::hash::Hashed;
 use super::input;
 
@@ -178,7 +178,7 @@ impl Case {
             if fs::symlink_metadata(&place).is_ok() {
                 continue;
             }
-            match fs::rename(made.path(), &place) {
+            match undisturbed(|| fs::rename(made.path(), &place)) {
                 Ok(()) => {
                     // Its old name is gone: nothing is left to be removed.
                     let _ = made.keep();

@@ -43,12 +43,7 @@ impl Watch {
             if let Some(signal) = signals.forever().next() {
                 let files = FILES.lock().unwrap_or_else(PoisonError::into_inner);
                 for file in files.iter() {
-                    // One that has its final name by now is not there any more under this one.
-                    let _ = if file.is_dir() {
-                        std::fs::remove_dir_all(file)
-                    } else {
-                        std::fs::remove_file(file)
-                    };
+                    remove(file);
                 }
                 let _ = signal_hook::low_level::emulate_default_handler(signal);
             }
@@ -58,6 +53,39 @@ impl Watch {
     /// Removes nothing here.
     #[cfg(not(unix))]
     pub(crate) const fn over(self, _file: &Path) {}
+}
+
+/// Removes a file or folder. One that has its final name by now is not there any more under this one.
+#[cfg(unix)]
+fn remove(file: &Path) {
+    if !file.is_dir() {
+        let _ = std::fs::remove_file(file);
+        return;
+    }
+    // The program still writes: what it adds while the folder is emptied needs another round, and then the folder is gone.
+    for _ in 0..ROUNDS {
+        match std::fs::remove_dir_all(file) {
+            Err(error) if error.kind() == std::io::ErrorKind::DirectoryNotEmpty => {}
+            _ => return,
+        }
+    }
+}
+
+/// How often a folder that fills while it is emptied is emptied again.
+#[cfg(unix)]
+const ROUNDS: u32 = 1_000;
+
+/// Does what gives a file or folder its final name: wholly, or not at all when a signal is ending the program.
+pub(crate) fn undisturbed<T>(naming: impl FnOnce() -> T) -> T {
+    #[cfg(unix)]
+    let _held = FILES.lock();
+    naming()
+}
+
+/// Waits for good when a signal is ending the program: what its missing files make fail then is not worth a word.
+pub(crate) fn settle() {
+    #[cfg(unix)]
+    drop(FILES.lock());
 }
 
 /// Every half-written file or folder: a signal ends the program with all of them. Temporary names are not used twice.

@@ -104,6 +104,7 @@ pub(crate) fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Rules(args) => rules::run(&args, console),
         Command::Wheels(args) => wheels::run(&args, console),
     };
+    ending::settle();
     match result {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) if is_broken_pipe(&error) => ExitCode::SUCCESS,

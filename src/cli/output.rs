@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use anyhow::Context as _;
 use tempfile::NamedTempFile;
 
-use super::ending::Watch;
+use super::ending::{Watch, undisturbed};
 
 const BUFFER: usize = 64 * 1024;
 
@@ -71,7 +71,7 @@ impl Output {
                     .map_err(io::IntoInnerError::into_error)
                     .with_context(cannot)?;
                 file.as_file().sync_all().with_context(cannot)?;
-                file.persist(&path).with_context(cannot)?;
+                undisturbed(|| file.persist(&path)).with_context(cannot)?;
                 Ok(())
             }
         }

@@ -8,7 +8,7 @@ use anyhow::Context as _;
 use tempfile::TempDir;
 use tonering::report::parquet::{Tables, names};
 
-use super::ending::Watch;
+use super::ending::{Watch, undisturbed};
 use super::output::folder_of;
 
 /// The folder that is being written.
@@ -73,21 +73,25 @@ impl TableFolder {
             .tempdir_in(folder_of(&path))
             .with_context(cannot)?;
         let aside = old.path().join("old");
-        let had_one = match fs::rename(&path, &aside) {
-            Ok(()) => true,
-            Err(error) if error.kind() == io::ErrorKind::NotFound => false,
-            Err(error) => return Err(error).with_context(cannot),
-        };
-        if let Err(error) = fs::rename(made.path(), &path) {
-            if had_one {
-                fs::rename(&aside, &path).with_context(cannot)?;
-            }
-            return Err(error).with_context(cannot);
-        }
+        undisturbed(|| swap(made.path(), &path, &aside)).with_context(cannot)?;
         // Its old name is gone: nothing is left to be removed.
         let _ = made.keep();
         Ok(())
     }
+}
+
+/// Puts the new folder in the place of the old one, which goes aside where there is one.
+fn swap(new: &Path, path: &Path, aside: &Path) -> io::Result<()> {
+    let had_one = match fs::rename(path, aside) {
+        Ok(()) => true,
+        Err(error) if error.kind() == io::ErrorKind::NotFound => false,
+        Err(error) => return Err(error),
+    };
+    let named = fs::rename(new, path);
+    if named.is_err() && had_one {
+        fs::rename(aside, path)?;
+    }
+    named
 }
 
 fn file(folder: &Path, table: &str) -> PathBuf {
