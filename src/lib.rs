@@ -24,3 +24,4 @@ pub mod trouble;
 mod unseen;
 pub mod vehicle;
 pub mod wheel;
+mod yaml;

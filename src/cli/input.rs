@@ -19,9 +19,6 @@ use super::console::{Console, remark};
 /// Largest profile, notes or rules file, in bytes.
 const MAX_TEXT: u64 = 16 * 1024 * 1024;
 
-/// Brackets in brackets of a text file, at most.
-const MAX_NESTED: usize = 1_000;
-
 /// Opens a capture; `-` is standard input.
 pub(crate) fn capture(path: &Path) -> anyhow::Result<Capture> {
     let opened = if path == Path::new("-") {
@@ -122,25 +119,7 @@ pub(crate) fn text(path: &Path) -> anyhow::Result<String> {
         let offset = error.utf8_error().valid_up_to();
         anyhow::anyhow!("{}: is no UTF-8 text (byte {offset})", path.display())
     })?;
-    anyhow::ensure!(
-        !is_nested_deeper(&text, MAX_NESTED),
-        "{}: brackets are nested more than {MAX_NESTED} deep",
-        path.display()
-    );
     Ok(text)
-}
-
-/// Whether brackets are open beyond this depth: reading such a text takes a time that grows with its square.
-fn is_nested_deeper(text: &str, most: usize) -> bool {
-    let mut depth = 0_usize;
-    text.bytes().any(|byte| {
-        match byte {
-            b'[' | b'{' => depth += 1,
-            b']' | b'}' => depth = depth.saturating_sub(1),
-            _ => {}
-        }
-        depth > most
-    })
 }
 
 fn bytes(path: &Path) -> io::Result<Vec<u8>> {

@@ -14,6 +14,7 @@ use crate::notes::{Note, NotedCheck, checked};
 use crate::place::{Axle, Place, Wheel};
 use crate::report::Report;
 use crate::rules::{RuleRemark, RuleText, Rules, RulesError, locate};
+use crate::yaml;
 
 /// The version of the format that this program reads.
 const VERSION: u32 = 1;
@@ -177,6 +178,8 @@ impl Trial {
                 possible: Vec::new(),
             }],
         };
+        yaml::check_depth(text.text)
+            .map_err(|deep| one(deep.line, deep.column, "", deep.to_string()))?;
         let file: TrialFile = serde_yaml::from_str(text.text).map_err(|error| {
             let place = error.location();
             let (line, column) = place.map_or((1, 1), |place| (place.line(), place.column()));

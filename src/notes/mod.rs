@@ -14,6 +14,7 @@ pub use answer::{AnswerError, answer, possible_units};
 
 use crate::place::{Axle, Place, PlaceKind, Wheel};
 use crate::rules::{CheckRule, Rules, ValueUnit};
+use crate::yaml;
 
 /// The version of the format that this program reads and writes.
 pub const VERSION: u32 = 1;
@@ -154,6 +155,7 @@ impl Notes {
                 format!("larger than {MAX_BYTES} bytes: no file of notes"),
             ));
         }
+        yaml::check_depth(text).map_err(|deep| whole(deep.line, deep.to_string()))?;
         let file: NotesFile = serde_yaml::from_str(text).map_err(|error| {
             let line = error.location().map_or(0, |place| place.line());
             whole(line, error.to_string())

@@ -2,6 +2,8 @@
 
 use serde::Deserialize;
 
+use crate::yaml;
+
 use super::cause::{Cause, ExtraLink, Weight};
 use super::caution::{Caution, SafetyRule};
 use super::check::CheckRule;
@@ -48,18 +50,21 @@ pub struct RulesFile {
 
 /// Reads one file; a fault of its form is a remark with the parser's own place.
 pub(super) fn parse(text: RuleText<'_>) -> Result<RulesFile, RuleRemark> {
+    let remark = |line, column, message| RuleRemark {
+        file: text.name.to_owned(),
+        line,
+        column,
+        path: String::new(),
+        message,
+        possible: Vec::new(),
+    };
+    yaml::check_depth(text.text)
+        .map_err(|deep| remark(deep.line, deep.column, deep.to_string()))?;
     let file: RulesFile = serde_yaml::from_str(text.text).map_err(|error| {
         let (line, column) = error
             .location()
             .map_or((0, 0), |place| (place.line(), place.column()));
-        RuleRemark {
-            file: text.name.to_owned(),
-            line,
-            column,
-            path: String::new(),
-            message: without_place(&error),
-            possible: Vec::new(),
-        }
+        remark(line, column, without_place(&error))
     })?;
     if file.rules == VERSION {
         Ok(file)

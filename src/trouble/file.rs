@@ -5,6 +5,7 @@
 use serde::Deserialize;
 
 use crate::place::{Axle, Place, Wheel};
+use crate::yaml;
 
 use super::catalogue::{Entry, Group, Numbering, Scheme};
 use super::{Code, FailureMeaning, FailureType, YamlText};
@@ -67,6 +68,10 @@ fn read<'t, T: Deserialize<'t>>(
     file: &YamlText<'t>,
     faults: &mut Vec<CatalogueFault>,
 ) -> Option<T> {
+    if let Err(deep) = yaml::check_depth(file.text) {
+        faults.push(fault(file, deep.line, deep.to_string()));
+        return None;
+    }
     match serde_yaml::from_str(file.text) {
         Ok(raw) => Some(raw),
         Err(error) => {

@@ -130,9 +130,11 @@ fn nesting_and_sizes_of_text_files_are_bounded() {
         let list = vec![one; 10].join(", ");
         writeln!(aliases, "a{level}: &a{level} [{list}]").unwrap();
     }
+    let indicators = format!("profile: 1\nname:\n  {}1\n", "- ".repeat(100_000));
     let large = "#".repeat((16 << 20) + 1);
     for (name, text) in [
         ("nested", &nested),
+        ("indicators", &indicators),
         ("aliases", &aliases),
         ("large", &large),
     ] {
@@ -145,6 +147,8 @@ fn nesting_and_sizes_of_text_files_are_bounded() {
             let (status, told) = limited(folder.path(), &["diagnose", demo, option, name]);
             assert_eq!(status, 1, "{option} {name}: {told}");
             assert!(told.contains(name), "{option} {name}: {told}");
+            let is_nested = ["nested", "indicators"].contains(&name);
+            assert_eq!(told.contains("64 levels deep"), is_nested, "{told}");
         }
     }
 }

@@ -8,6 +8,7 @@ use crate::frame::CanId;
 use crate::place::Wheel;
 use crate::transport::{Address, AddressBook, Addressing};
 use crate::vehicle::{Role, SensorKind, WheelData};
+use crate::yaml;
 
 use super::fault::{
     Fault, MAX_FAULTS, ProfileErrors, Step, fault_of, path_text, place_of, read_at,
@@ -21,7 +22,7 @@ use crate::signal::{SignalName, SignalSource};
 /// The version of the file format.
 const VERSION: u64 = 1;
 /// Longest profile that is read, in bytes.
-const MAX_TEXT: usize = 1 << 20;
+const MAX_TEXT: usize = 256 << 10;
 
 /// How files beside the profile are read: the path as written in the profile in, its bytes out.
 pub(super) type ReadFile<'a> = dyn FnMut(&Path) -> io::Result<Vec<u8>> + 'a;
@@ -58,6 +59,14 @@ pub(super) fn load<'a>(
     };
     let profile = if text.len() > MAX_TEXT {
         loader.fault(&[], format!("longer than {MAX_TEXT} bytes"));
+        Profile::default()
+    } else if let Err(deep) = yaml::check_depth(text) {
+        loader.faults.push(Fault {
+            line: Some(deep.line),
+            column: Some(deep.column),
+            path: String::new(),
+            text: deep.to_string(),
+        });
         Profile::default()
     } else {
         let parts = loader.parts();
