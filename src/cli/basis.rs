@@ -104,6 +104,7 @@ impl BasisArgs {
             catalogue,
             notes,
             in_force: in_force(&own, self.rules.len()),
+            drawn: false,
         })
     }
 }
@@ -126,6 +127,8 @@ pub(super) struct Basis {
     pub(super) means: Means,
     /// The rules in words, for the report.
     in_force: Vec<String>,
+    /// Whether reports are drawn.
+    drawn: bool,
 }
 
 impl Basis {
@@ -171,7 +174,17 @@ impl Basis {
     /// The report on a record.
     pub(super) fn report(&self, record: &Record) -> Report {
         let measures = diagnosis::measures(record);
-        self.judge(&self.grounds(record, &measures)).1
+        let mut report = self.judge(&self.grounds(record, &measures)).1;
+        if self.drawn {
+            report.plots = diagnosis::plots(record, &measures);
+        }
+        report
+    }
+
+    /// The same with or without drawings in its reports: they cost as much as some measures, and only a page shows them.
+    pub(super) const fn drawn(mut self, drawn: bool) -> Self {
+        self.drawn = drawn;
+        self
     }
 }
 

@@ -140,11 +140,12 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
     if args.ask && args.format == Some(Format::Parquet) {
         anyhow::bail!("--ask is a talk: --format parquet is for what comes after it");
     }
-    let mut basis = if args.ask {
+    let basis = if args.ask {
         args.by.read_with_new_notes()?
     } else {
         args.by.read()?
     };
+    let mut basis = basis.drawn(args.format == Some(Format::Html) || args.case.is_some());
     if args.ask {
         return ask(args, &mut basis, console);
     }

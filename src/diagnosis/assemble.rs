@@ -49,7 +49,7 @@ pub fn diagnose<'r>(grounds: &Grounds<'r>) -> Diagnosis<'r> {
     }
 }
 
-/// The view model of a diagnosis.
+/// The view model of a diagnosis, without drawings: [`plots`](super::plots) makes them for those who draw.
 pub fn report(
     grounds: &Grounds<'_>,
     diagnosis: &Diagnosis<'_>,
@@ -72,7 +72,7 @@ pub fn report(
         limits: limits::limits(grounds),
         fit: fit(diagnosis),
         stability: stability(&diagnosis.model, &diagnosis.ranking),
-        plots: wheels::plots(grounds.record, grounds.measures),
+        plots: Vec::new(),
         rules: Vec::new(),
         left_out: Some(diagnosis.ranking.left_out),
         visits: Vec::new(),

@@ -90,13 +90,23 @@ pub fn plan(
     call: f64,
     most: usize,
 ) -> Plan {
-    let belief = Belief::new(&ranking.explanations, network.causes());
+    let sets = ranking.explanations.get(..MAX_SETS);
+    let sets = sets.unwrap_or(&ranking.explanations);
     let planner = Planner {
-        network,
+        sets,
+        causes: network.causes(),
         checks,
+        shares: checks
+            .iter()
+            .map(|check| shares(network, sets, check))
+            .collect(),
         repairs,
         call,
     };
+    let mut belief = Belief {
+        weights: sets.iter().map(|set| set.probability).collect(),
+    };
+    belief.normalise();
     let (cost_without_checks, order) = planner.repair_now(&belief);
     let mut plan = Plan {
         cost_without_checks,
@@ -104,7 +114,6 @@ pub fn plan(
         steps: Vec::new(),
     };
     let mut open: Vec<usize> = (0..checks.len()).collect();
-    let mut belief = belief;
     while plan.steps.len() < most {
         let Some((step, likeliest)) = planner.next(&belief, &open) else {
             break;
@@ -116,43 +125,53 @@ pub fn plan(
     plan
 }
 
-/// Sets of causes with probabilities that sum to 1.
+/// The share of each result of a check, if a set of causes is what there is: one row for each set, in which the shares sum
+/// to 1, or are 0 where no result can be. `None` for a check that cannot tell.
+fn shares(network: &Network, sets: &[Explanation], check: &Check) -> Option<Vec<f64>> {
+    let results = check.results.len();
+    if results < 2 {
+        return None;
+    }
+    let mut shares = Vec::with_capacity(sets.len() * results);
+    for set in sets {
+        let likelihood = |result| likelihood(network, &set.causes, result);
+        let row = shares.len();
+        shares.extend(check.results.iter().map(likelihood));
+        let row = shares.get_mut(row..).unwrap_or_default();
+        let total: f64 = row.iter().sum();
+        for share in row {
+            *share = if total > 0.0 { *share / total } else { 0.0 };
+        }
+    }
+    Some(shares)
+}
+
+fn likelihood(network: &Network, causes: &[usize], result: &CheckResult) -> f64 {
+    result
+        .settles
+        .iter()
+        .map(|&(finding, holds)| {
+            let outcome = if holds { Outcome::True } else { Outcome::False };
+            network.outcome_given(causes, finding, outcome)
+        })
+        .product()
+}
+
+/// How probable each set of causes is; the probabilities sum to 1.
 #[derive(Clone, Debug)]
 struct Belief {
-    sets: Vec<Explanation>,
-    causes: usize,
+    weights: Vec<f64>,
 }
 
 impl Belief {
-    fn new(explanations: &[Explanation], causes: usize) -> Self {
-        let mut belief = Self {
-            sets: explanations.iter().take(MAX_SETS).cloned().collect(),
-            causes,
-        };
-        belief.normalise();
-        belief
-    }
-
     fn normalise(&mut self) -> f64 {
-        let total: f64 = self.sets.iter().map(|set| set.probability).sum();
+        let total: f64 = self.weights.iter().sum();
         if total > 0.0 {
-            for set in &mut self.sets {
-                set.probability /= total;
+            for weight in &mut self.weights {
+                *weight /= total;
             }
         }
         total
-    }
-
-    fn posterior(&self) -> Vec<f64> {
-        let mut posterior = vec![0.0; self.causes];
-        for set in &self.sets {
-            for &cause in &set.causes {
-                if let Some(sum) = posterior.get_mut(cause) {
-                    *sum += set.probability;
-                }
-            }
-        }
-        posterior
     }
 }
 
@@ -189,21 +208,14 @@ impl Candidate {
     }
 }
 
-/// How far the results of a check move the probability of the cause that they move most, in the mean.
-fn moved(before: &Belief, results: &[(f64, Belief)]) -> f64 {
-    let before = before.posterior();
-    let mut sums = vec![0.0_f64; before.len()];
-    for (share, after) in results {
-        for ((sum, before), after) in sums.iter_mut().zip(&before).zip(after.posterior()) {
-            *sum += share * (after - before).abs();
-        }
-    }
-    sums.into_iter().fold(0.0, f64::max)
-}
-
 struct Planner<'a> {
-    network: &'a Network,
+    /// The sets of causes that beliefs are about.
+    sets: &'a [Explanation],
+    /// How many causes there are.
+    causes: usize,
     checks: &'a [Check],
+    /// For each check what [`shares`] gives: no belief changes it.
+    shares: Vec<Option<Vec<f64>>>,
     repairs: &'a [Repair],
     call: f64,
 }
@@ -244,7 +256,7 @@ impl Planner<'_> {
                 .into_iter()
                 .map(|(probability, after)| Forecast {
                     probability,
-                    posterior: after.posterior(),
+                    posterior: self.posterior(&after),
                 })
                 .collect(),
         };
@@ -255,18 +267,34 @@ impl Planner<'_> {
     fn candidate(&self, belief: &Belief, check: usize) -> Option<Candidate> {
         let results = self.results(belief, check)?;
         let &Check { cost, urgent, .. } = self.checks.get(check)?;
-        let after: f64 = results
-            .iter()
-            .map(|(share, after)| share * self.repair_now(after).0)
-            .sum();
         Some(Candidate {
             check,
             urgent,
             price: cost,
-            cost: cost + after,
-            moved: moved(belief, &results),
+            cost: cost + self.cost_after(&results),
+            moved: self.moved(belief, &results),
             results,
         })
+    }
+
+    /// The mean cost of repairing right after these results.
+    fn cost_after(&self, results: &[(f64, Belief)]) -> f64 {
+        results
+            .iter()
+            .map(|(share, after)| share * self.repair_now(after).0)
+            .sum()
+    }
+
+    /// How far the results of a check move the probability of the cause that they move most, in the mean.
+    fn moved(&self, before: &Belief, results: &[(f64, Belief)]) -> f64 {
+        let before = self.posterior(before);
+        let mut sums = vec![0.0_f64; before.len()];
+        for (share, after) in results {
+            for ((sum, before), after) in sums.iter_mut().zip(&before).zip(self.posterior(after)) {
+                *sum += share * (after - before).abs();
+            }
+        }
+        sums.into_iter().fold(0.0, f64::max)
     }
 
     /// The cost of a check when after each result the best of `shortlist`, or none, follows.
@@ -279,8 +307,10 @@ impl Planner<'_> {
                 let best = shortlist
                     .iter()
                     .filter(|&&second| second != candidate.check)
-                    .filter_map(|&second| self.candidate(after, second))
-                    .map(|second| second.cost)
+                    .filter_map(|&second| {
+                        let results = self.results(after, second)?;
+                        Some(self.checks.get(second)?.cost + self.cost_after(&results))
+                    })
                     .fold(stop, f64::min);
                 share * best
             })
@@ -290,46 +320,35 @@ impl Planner<'_> {
 
     /// The probability of each result of a check and the belief after it; `None` for a check that cannot tell.
     fn results(&self, belief: &Belief, check: usize) -> Option<Vec<(f64, Belief)>> {
-        let check = self.checks.get(check)?;
-        if check.results.len() < 2 {
-            return None;
-        }
-        let mut after: Vec<Belief> = vec![belief.clone(); check.results.len()];
-        for (index, set) in belief.sets.iter().enumerate() {
-            let likelihoods: Vec<f64> = check
-                .results
-                .iter()
-                .map(|result| self.likelihood(&set.causes, result))
-                .collect();
-            let total: f64 = likelihoods.iter().sum();
-            for (belief, likelihood) in after.iter_mut().zip(likelihoods) {
-                if let Some(set) = belief.sets.get_mut(index) {
-                    set.probability *= if total > 0.0 { likelihood / total } else { 0.0 };
+        let shares = self.shares.get(check)?.as_deref()?;
+        let count = self.checks.get(check)?.results.len();
+        let after = (0..count).map(|result| {
+            let shares = shares.iter().skip(result).step_by(count);
+            let weights = belief.weights.iter().zip(shares);
+            let mut after = Belief {
+                weights: weights.map(|(weight, share)| weight * share).collect(),
+            };
+            (after.normalise(), after)
+        });
+        Some(after.collect())
+    }
+
+    /// The probability of each cause.
+    fn posterior(&self, belief: &Belief) -> Vec<f64> {
+        let mut posterior = vec![0.0; self.causes];
+        for (set, weight) in self.sets.iter().zip(&belief.weights) {
+            for &cause in &set.causes {
+                if let Some(sum) = posterior.get_mut(cause) {
+                    *sum += weight;
                 }
             }
         }
-        Some(
-            after
-                .into_iter()
-                .map(|mut belief| (belief.normalise(), belief))
-                .collect(),
-        )
-    }
-
-    fn likelihood(&self, causes: &[usize], result: &CheckResult) -> f64 {
-        result
-            .settles
-            .iter()
-            .map(|&(finding, holds)| {
-                let outcome = if holds { Outcome::True } else { Outcome::False };
-                self.network.outcome_given(causes, finding, outcome)
-            })
-            .product()
+        posterior
     }
 
     /// The expected cost of repairing without further checks, and the order of repairs.
     fn repair_now(&self, belief: &Belief) -> (f64, Vec<usize>) {
-        let posterior = belief.posterior();
+        let posterior = self.posterior(belief);
         let mut order: Vec<usize> = (0..posterior.len().min(self.repairs.len()))
             .filter(|&cause| posterior[cause] > LEAST_TRIED)
             .collect();
@@ -350,21 +369,30 @@ impl Planner<'_> {
             position[cause] = Some(at);
         }
         // Where to give up and call: the prefix with the lowest expected cost.
-        let mut ends: Vec<f64> = vec![0.0; order.len() + 1];
-        for set in &belief.sets {
-            let last = set
-                .causes
-                .iter()
-                .map(|&cause| position.get(cause).copied().flatten())
-                .collect::<Option<Vec<usize>>>()
-                .and_then(|places| places.into_iter().max());
-            // `last` is None for the empty set and for sets with a repair that is not tried: only a call ends them.
-            for (tried, end) in ends.iter_mut().enumerate() {
-                let cost = match last {
-                    Some(last) if last < tried => spent[last],
-                    _ => tried.checked_sub(1).map_or(0.0, |at| spent[at]) + self.call,
-                };
-                *end += set.probability * cost;
+        let called: Vec<f64> = std::iter::once(&0.0)
+            .chain(&spent)
+            .map(|spent| spent + self.call)
+            .collect();
+        let mut ends: Vec<f64> = vec![0.0; called.len()];
+        for (set, &weight) in self.sets.iter().zip(&belief.weights) {
+            if weight <= 0.0 {
+                continue;
+            }
+            // None for the empty set and for sets with a repair that is not tried: only a call ends them.
+            let place = |&cause: &usize| position.get(cause).copied().flatten();
+            let last = set.causes.iter().try_fold(None, |last, cause| {
+                place(cause).map(|place| last.max(Some(place)))
+            });
+            let last = last.flatten();
+            let until = last.map_or(ends.len(), |last| last + 1);
+            let (unmended, mended) = ends.split_at_mut(until.min(called.len()));
+            for (end, cost) in unmended.iter_mut().zip(&called) {
+                *end += weight * cost;
+            }
+            if let Some(spent) = last.and_then(|last| spent.get(last)) {
+                for end in mended {
+                    *end += weight * spent;
+                }
             }
         }
         let (tried, cost) = ends

@@ -10,6 +10,8 @@
 //! The quantum of the value, its noise, and time stamps that bunch up are taken off first. A jump that another wheel
 //! shares is the road's: a pothole shakes the front wheel and then the rear wheel of that side, gravel all four.
 
+use std::ops::ControlFlow;
+
 use super::dropout::base;
 use super::grid::{Grid, Neighbours};
 use super::measured::{Made, Measured, Verdict};
@@ -207,12 +209,13 @@ fn walk(grid: &Grid<'_>, wheel: Wheel) -> Option<Walk> {
         .max(SHORTEST_S);
     let mut steps = Vec::new();
     each_step(grid, wheel, |step| {
-        if steps.len() < MOST_STEPS
-            && step.quiet
-            && step.own.abs() > 0.0
-            && step.dt <= 1.5 * column.interval_s
-        {
+        if step.quiet && step.own.abs() > 0.0 && step.dt <= 1.5 * column.interval_s {
             steps.push(step.relative.abs());
+        }
+        if steps.len() < MOST_STEPS {
+            ControlFlow::Continue(())
+        } else {
+            ControlFlow::Break(())
         }
     });
     let sigma = statistics::median(&mut steps).unwrap_or(0.0) * 1.4826;
@@ -252,6 +255,7 @@ fn walk(grid: &Grid<'_>, wheel: Wheel) -> Option<Walk> {
                 quiet: step.quiet,
             });
         }
+        ControlFlow::Continue(())
     });
     Some(walk)
 }
@@ -295,8 +299,12 @@ pub(super) struct Step {
     may_lock: bool,
 }
 
-/// Every step of a wheel within which nothing is missing.
-pub(super) fn each_step(grid: &Grid<'_>, wheel: Wheel, mut each: impl FnMut(Step)) {
+/// Every step of a wheel within which nothing is missing, until `each` has seen enough.
+pub(super) fn each_step(
+    grid: &Grid<'_>,
+    wheel: Wheel,
+    mut each: impl FnMut(Step) -> ControlFlow<()>,
+) {
     let Some(column) = grid.column(wheel) else {
         return;
     };
@@ -305,7 +313,7 @@ pub(super) fn each_step(grid: &Grid<'_>, wheel: Wheel, mut each: impl FnMut(Step
     let mut at = 0;
     let mut last: Option<(f64, f64, [f64; 4])> = None;
     for (index, time, speed) in column.samples() {
-        let around = neighbours.at(time);
+        let around = neighbours.at(index, time);
         let values = around.map(|around| around.map_or(f64::NAN, super::grid::Around::value));
         if !speed.is_finite() {
             last = None;
@@ -323,7 +331,7 @@ pub(super) fn each_step(grid: &Grid<'_>, wheel: Wheel, mut each: impl FnMut(Step
             continue;
         };
         let change = median_change(&values, &were);
-        each(Step {
+        let flow = each(Step {
             index,
             time_s: time,
             speed_kmh: speed,
@@ -336,12 +344,15 @@ pub(super) fn each_step(grid: &Grid<'_>, wheel: Wheel, mut each: impl FnMut(Step
             travels: moment.travels,
             may_lock: moment.may_lock(),
         });
+        if flow.is_break() {
+            return;
+        }
     }
 }
 
 /// The median of what changed, over the wheels that are known at both times; at least two, or the only one there is.
 fn median_change(now: &[f64; 4], then: &[f64; 4]) -> Option<f64> {
-    let mut changes = [0.0; 4];
+    let mut changes = [0.0; 3];
     let mut known = 0;
     for (now, then) in now.iter().zip(then) {
         let change = now - then;
@@ -352,12 +363,5 @@ fn median_change(now: &[f64; 4], then: &[f64; 4]) -> Option<f64> {
             known += 1;
         }
     }
-    let changes = changes.get_mut(..known)?;
-    changes.sort_unstable_by(f64::total_cmp);
-    match *changes {
-        [only] => Some(only),
-        [low, high] => Some(f64::midpoint(low, high)),
-        [_, middle, ..] => Some(middle),
-        [] => None,
-    }
+    statistics::median_of_few(&changes, known)
 }

@@ -186,7 +186,7 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Dropouts> {
             found.close();
         }
         last_s = time;
-        let others = neighbours.at(time);
+        let others = neighbours.at(index, time);
         let Some(here) = grid.advance(&mut at, time) else {
             continue;
         };

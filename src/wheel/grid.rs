@@ -132,6 +132,15 @@ pub(super) struct Around {
 }
 
 impl Around {
+    /// At the moment of a sample of this value.
+    const fn exactly(value: f64) -> Self {
+        Self {
+            before: value,
+            after: value,
+            between: 0.0,
+        }
+    }
+
     /// The lower of the two.
     pub(super) fn low(self) -> f64 {
         self.before.min(self.after)
@@ -166,11 +175,7 @@ impl Cursor {
             return None;
         }
         if time_s - start < SAME_MOMENT_S {
-            return Some(Around {
-                before,
-                after: before,
-                between: 0.0,
-            });
+            return Some(Around::exactly(before));
         }
         let &end = times.get(self.at + 1)?;
         let after = f64::from(*values.get(self.at + 1)?);
@@ -192,6 +197,8 @@ const SAME_MOMENT_S: f64 = 1e-4;
 #[derive(Debug)]
 pub(super) struct Neighbours<'g, 'a> {
     columns: [Option<(&'g Column<'a>, Cursor)>; 4],
+    /// Whether each sample of a neighbour is of the same moment as the wheel's own: see [`Grid::aligned`].
+    aligned: bool,
 }
 
 impl<'g, 'a> Neighbours<'g, 'a> {
@@ -204,13 +211,28 @@ impl<'g, 'a> Neighbours<'g, 'a> {
                     grid.column(other).map(|column| (column, Cursor::default()));
             }
         }
-        Self { columns }
+        Self {
+            columns,
+            aligned: grid.aligned,
+        }
     }
 
-    /// Each neighbour around `time_s`, in table order; ask with times that never fall.
+    /// Each neighbour around `time_s`, the time of the wheel's own sample at `index`, in table order; ask with times that
+    /// never fall.
     #[inline]
-    pub(super) fn at(&mut self, time_s: f64) -> [Option<Around>; 4] {
+    pub(super) fn at(&mut self, index: usize, time_s: f64) -> [Option<Around>; 4] {
         let mut around = [None; 4];
+        if self.aligned {
+            for (slot, entry) in around.iter_mut().zip(&self.columns) {
+                if let Some((column, _)) = entry
+                    && let Some(&value) = column.speed_kmh.get(index)
+                    && value.is_finite()
+                {
+                    *slot = Some(Around::exactly(f64::from(value)));
+                }
+            }
+            return around;
+        }
         for (slot, entry) in around.iter_mut().zip(&mut self.columns) {
             if let Some((column, cursor)) = entry {
                 *slot = cursor.around(&column.time_s, column.speed_kmh, column.hold_s, time_s);
@@ -263,7 +285,9 @@ pub(super) struct Grid<'a> {
     /// The times of the grid, never falling.
     pub(super) time_s: Cow<'a, [f64]>,
     /// Interpolated speeds in km/h, in table order; empty for a wheel without samples, NaN where unknown.
-    pub(super) speed_kmh: [Vec<f32>; 4],
+    pub(super) speed_kmh: [Cow<'a, [f32]>; 4],
+    /// Whether all wheels with samples have them at the same times, which rise: nothing is interpolated then.
+    aligned: bool,
     reference_kmh: Vec<f32>,
     acceleration: Vec<f32>,
     flags: Vec<u8>,
@@ -301,16 +325,24 @@ impl<'a> Grid<'a> {
             .max_by_key(|column| column.time_s.len())?;
         let time_s = lead.time_s.clone();
         let (seen_s, hold_s, interval_s) = (lead.seen_s, lead.hold_s, lead.interval_s);
+        let aligned = columns
+            .iter()
+            .flatten()
+            .all(|column| same(&column.time_s, &time_s))
+            && time_s.is_sorted_by(|a, b| a < b);
         let speed_kmh = std::array::from_fn(|wheel| {
             columns[wheel]
                 .as_ref()
-                .map_or_else(Vec::new, |column| interpolate(column, &time_s))
+                .map_or(Cow::Borrowed(&[][..]), |column| {
+                    interpolate(column, &time_s)
+                })
         });
         let mut grid = Self {
             columns,
             seen_s,
             time_s,
             speed_kmh,
+            aligned,
             reference_kmh: Vec::new(),
             acceleration: Vec::new(),
             flags: Vec::new(),
@@ -419,7 +451,9 @@ impl<'a> Grid<'a> {
             .get(index.saturating_sub(ROUGH_REACH)..(index + ROUGH_REACH + 1).min(self.len()))
             .unwrap_or_default()
             .iter()
-            .any(|flags| flags & others != 0)
+            .fold(0, |all, flags| all | flags)
+            & others
+            != 0
     }
 
     /// Marks where a wheel's speed bends far more sharply than it usually does: a bump, or a fault.
@@ -601,9 +635,14 @@ impl<'a> Grid<'a> {
 /// The acceleration is taken over this long to either side, in s.
 const ACCELERATION_REACH_S: f64 = 0.25;
 
-fn interpolate(column: &Column<'_>, time_s: &[f64]) -> Vec<f32> {
-    if *column.time_s == *time_s {
-        return column.speed_kmh.to_vec();
+/// Whether two columns of times are the same: mostly one that is shared.
+fn same(a: &[f64], b: &[f64]) -> bool {
+    std::ptr::eq(a, b) || a == b
+}
+
+fn interpolate<'a>(column: &Column<'a>, time_s: &[f64]) -> Cow<'a, [f32]> {
+    if same(&column.time_s, time_s) {
+        return Cow::Borrowed(column.speed_kmh);
     }
     let mut cursor = Cursor::default();
     time_s
@@ -706,5 +745,71 @@ impl Latch {
             (self.travels, self.turned) = (false, false);
         }
         (reference, self.travels)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::wheel::Geometry;
+
+    proptest! {
+        /// Where all wheels are read at the same times, the short way gives what the general one does.
+        #[test]
+        fn neighbours_at_the_same_times_need_no_search(
+            steps in proptest::collection::vec((1_u32..400, [0_u16..3_000, 0..3_000, 0..3_000, 0..3_000]), 2..60)
+        ) {
+            let mut time_s = Vec::new();
+            let mut speeds: [Vec<f32>; 4] = Default::default();
+            let mut now = 0.0;
+            for (step, raw) in steps {
+                now += f64::from(step) * 1e-3;
+                time_s.push(now);
+                for (speed, raw) in speeds.iter_mut().zip(raw) {
+                    // Some are marked as invalid.
+                    speed.push(if raw < 100 { f32::NAN } else { f32::from(raw) * 0.05 });
+                }
+            }
+            let input = Input {
+                speeds: speeds.each_ref().map(|speed| Some(Samples::new(&time_s, speed, 0.05))),
+                geometry: Geometry::default(),
+                ..Input::default()
+            };
+            let grid = Grid::new(&input).unwrap();
+            prop_assert!(grid.aligned);
+            for wheel in Wheel::ALL {
+                let mut short = Neighbours::new(&grid, wheel);
+                let mut general = Neighbours::new(&grid, wheel);
+                general.aligned = false;
+                for (index, &time) in time_s.iter().enumerate() {
+                    let bits = |around: [Option<Around>; 4]| around.map(|around| {
+                        around.map(|Around { before, after, between }| [before, after, between].map(f64::to_bits))
+                    });
+                    prop_assert_eq!(bits(short.at(index, time)), bits(general.at(index, time)));
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn times_that_stand_still_or_differ_are_searched() {
+        let speed = [50.0_f32; 3];
+        let grid = |first: &[f64], second: &[f64]| {
+            let input = Input {
+                speeds: [
+                    Some(Samples::new(first, &speed, 0.05)),
+                    Some(Samples::new(second, &speed, 0.05)),
+                    None,
+                    None,
+                ],
+                ..Input::default()
+            };
+            Grid::new(&input).unwrap().aligned
+        };
+        assert!(grid(&[0.0, 0.1, 0.2], &[0.0, 0.1, 0.2]));
+        assert!(!grid(&[0.0, 0.1, 0.2], &[0.0, 0.1, 0.3]));
+        assert!(!grid(&[0.0, 0.1, 0.1], &[0.0, 0.1, 0.1]));
     }
 }

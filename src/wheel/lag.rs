@@ -6,7 +6,7 @@
 use super::grid::Grid;
 use super::measured::{Made, Measured, Verdict};
 use super::statistics;
-use crate::place::Wheel;
+use crate::place::{Axle, Wheel};
 
 /// A lag beyond this, in s, is shown: controllers work on wheel speeds not older than a tenth of a second.
 const SHOWN_FROM_S: f64 = 0.3;
@@ -73,14 +73,11 @@ pub(super) fn find(grid: &Grid<'_>) -> [Option<Measured>; 4] {
                 }
             };
             add(&mut mate[wheel.index()], speeds[wheel.opposite().index()]);
-            let [left, right] = Wheel::ALL
-                .iter()
-                .filter(|other| other.axle() != wheel.axle())
-                .map(|other| speeds[other.index()])
-                .collect::<Vec<_>>()[..]
-            else {
-                continue;
+            let other_axle = match wheel.axle() {
+                Axle::Front => Axle::Rear,
+                Axle::Rear => Axle::Front,
             };
+            let [left, right] = other_axle.wheels().map(|other| speeds[other.index()]);
             add(&mut far[wheel.index()], f64::midpoint(left, right));
         }
     }

@@ -3,6 +3,8 @@
 //! Stray pulses, a loose bearing and a poor earth make noise; a rough road makes it at all wheels. Noise that grows with
 //! speed comes from what turns, noise that comes with a dip of the supply from what is switched on.
 
+use std::ops::ControlFlow;
+
 use super::acceleration::each_step;
 use super::clock;
 use super::grid::Grid;
@@ -102,8 +104,11 @@ fn spread(grid: &Grid<'_>, wheel: Wheel, voltage: Option<Samples<'_>>) -> Spread
     let (mut svv, mut svd, mut sdd) = (0.0, 0.0, 0.0);
     each_step(grid, wheel, |step| {
         let size = step.relative.abs();
-        if !step.quiet || size > NO_NOISE * step.speed_kmh || sizes.len() >= MOST {
-            return;
+        if sizes.len() >= MOST {
+            return ControlFlow::Break(());
+        }
+        if !step.quiet || size > NO_NOISE * step.speed_kmh {
+            return ControlFlow::Continue(());
         }
         if let (Some(times), Some(samples), Some(median)) = (&times, voltage, median_v) {
             while times.get(at + 1).is_some_and(|&next| next <= step.time_s) {
@@ -125,6 +130,7 @@ fn spread(grid: &Grid<'_>, wheel: Wheel, voltage: Option<Samples<'_>>) -> Spread
         svv += step.speed_kmh * step.speed_kmh;
         svd += step.speed_kmh * size;
         sdd += size * size;
+        ControlFlow::Continue(())
     });
     let count = sizes.len();
     let sxx = svv - sv * sv / n.max(1.0);

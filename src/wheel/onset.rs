@@ -63,7 +63,7 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Onset> {
             (rising, falling, turned) = (None, None, None);
         }
         last_s = time;
-        let others = neighbours.at(time);
+        let others = neighbours.at(index, time);
         if !speed.is_finite() {
             (rising, falling, turned) = (None, None, None);
             continue;

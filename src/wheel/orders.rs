@@ -534,7 +534,7 @@ fn spectrum(grid: &Grid<'_>, wheel: Wheel, geometry: &Geometry, band: f64) -> Op
             && grid
                 .advance(&mut at, time)
                 .is_some_and(|at| is_steady(&grid.moment(at)));
-        let others = neighbours.at(time);
+        let others = neighbours.at(index, time);
         let (true, Some(residual)) = (usable, residuals(&others, speed)) else {
             window.clear();
             turn = 0.0;
@@ -629,27 +629,22 @@ fn add(spectrum: &mut Spectrum, window: &Window, band: f64, held: f64) {
     let mut sums = [Sums::default(); LINES];
     let (mut weight, mut weight_squared, mut square) = (0.0, 0.0, 0.0);
     let (mut position, mut position_squared) = (0.0, 0.0);
-    for (&turn, &value) in window.turns.iter().zip(&values) {
-        let turn = turn - first;
-        // Hann's taper keeps a slow change from spilling into the orders.
-        let taper = 0.5 - 0.5 * (TAU * turn / span).cos();
-        weight += taper;
-        weight_squared += taper * taper;
-        square += taper * value * value;
-        position += taper * turn;
-        position_squared += taper * turn * turn;
-        let (sin_step, cos_step) = (TAU * STEP * turn).sin_cos();
-        let (mut sin, mut cos) = (TAU * LOWEST * turn).sin_cos();
-        let weighted = taper * value;
+    for (turns, values) in window.turns.chunks(LANES).zip(values.chunks(LANES)) {
+        let mut lanes = Lanes::default();
+        for (lane, (&turn, &value)) in turns.iter().zip(values).enumerate() {
+            let turn = turn - first;
+            // Hann's taper keeps a slow change from spilling into the orders.
+            let taper = 0.5 - 0.5 * (TAU * turn / span).cos();
+            weight += taper;
+            weight_squared += taper * taper;
+            square += taper * value * value;
+            position += taper * turn;
+            position_squared += taper * turn * turn;
+            lanes.set(lane, turn, taper, value);
+        }
         for sum in &mut sums {
-            sum.value.0 += weighted * cos;
-            sum.value.1 += weighted * sin;
-            sum.double.0 += taper * (cos * cos - sin * sin);
-            sum.double.1 += taper * 2.0 * sin * cos;
-            (cos, sin) = (
-                cos * cos_step - sin * sin_step,
-                sin * cos_step + cos * sin_step,
-            );
+            lanes.add_to(sum);
+            lanes.turn();
         }
     }
     if square <= 0.0 {
@@ -693,6 +688,67 @@ fn add(spectrum: &mut Spectrum, window: &Window, band: f64, held: f64) {
             let chance = periodogram::false_alarm(power, effective, 2.0 * band, variance);
             surprise.0 -= chance.max(1e-300).ln();
             surprise.1 += 1;
+        }
+    }
+}
+
+/// How many samples go through the frequencies side by side.
+const LANES: usize = 4;
+
+/// Samples on their way through the frequencies: sine and cosine of each are turned on from one frequency to the next.
+#[derive(Debug, Default)]
+struct Lanes {
+    sin: [f64; LANES],
+    cos: [f64; LANES],
+    sin_step: [f64; LANES],
+    cos_step: [f64; LANES],
+    taper: [f64; LANES],
+    weighted: [f64; LANES],
+}
+
+impl Lanes {
+    /// Puts a sample at the lowest frequency; one that is not set adds nothing.
+    fn set(&mut self, lane: usize, turn: f64, taper: f64, value: f64) {
+        (self.sin_step[lane], self.cos_step[lane]) = (TAU * STEP * turn).sin_cos();
+        (self.sin[lane], self.cos[lane]) = (TAU * LOWEST * turn).sin_cos();
+        self.taper[lane] = taper;
+        self.weighted[lane] = taper * value;
+    }
+
+    /// Adds the samples to the sums of their frequency, one after the other.
+    #[inline]
+    fn add_to(&self, sum: &mut Sums) {
+        fn add(to: &mut f64, product: impl Fn(usize) -> f64) {
+            let products: [f64; LANES] = std::array::from_fn(product);
+            for product in products {
+                *to += product;
+            }
+        }
+        let Self {
+            sin,
+            cos,
+            taper,
+            weighted,
+            ..
+        } = self;
+        add(&mut sum.value.0, |lane| weighted[lane] * cos[lane]);
+        add(&mut sum.value.1, |lane| weighted[lane] * sin[lane]);
+        add(&mut sum.double.0, |lane| {
+            taper[lane] * (cos[lane] * cos[lane] - sin[lane] * sin[lane])
+        });
+        add(&mut sum.double.1, |lane| {
+            taper[lane] * 2.0 * sin[lane] * cos[lane]
+        });
+    }
+
+    /// On to the next frequency.
+    #[inline]
+    fn turn(&mut self) {
+        for lane in 0..LANES {
+            let (sin, cos) = (self.sin[lane], self.cos[lane]);
+            let (sin_step, cos_step) = (self.sin_step[lane], self.cos_step[lane]);
+            self.cos[lane] = cos * cos_step - sin * sin_step;
+            self.sin[lane] = sin * cos_step + cos * sin_step;
         }
     }
 }
@@ -750,14 +806,7 @@ fn detrended(window: &Window) -> Option<Vec<f64>> {
                         known += 1;
                     }
                 }
-                let left = left.get_mut(..known).unwrap_or_default();
-                left.sort_unstable_by(f64::total_cmp);
-                match *left {
-                    [only] => only,
-                    [low, high] => f64::midpoint(low, high),
-                    [_, middle, ..] => middle,
-                    [] => 0.0,
-                }
+                statistics::median_of_few(&left, known).unwrap_or(0.0)
             })
             .collect(),
     )

@@ -331,13 +331,10 @@ fn residuals(speeds: &[f64; 4], present: [bool; 4]) -> Option<Residuals> {
                 known += 1;
             }
         }
-        let others = others.get_mut(..known)?;
-        others.sort_unstable_by(f64::total_cmp);
-        let against = match others {
-            [low, high] => f64::midpoint(*low, *high),
-            [_, middle, _] => *middle,
-            _ => return None,
-        };
+        if known < 2 {
+            return None;
+        }
+        let against = statistics::median_of_few(&others, known)?;
         *slot = speeds.get(wheel)? / against - 1.0;
         if slot.abs() > NO_TYRE {
             return None;

@@ -183,8 +183,8 @@ fn walk(grid: &Grid<'_>, mut each: impl FnMut(usize, Off)) {
             ) {
                 *slot = speed;
             }
-            others.sort_unstable_by(f64::total_cmp);
-            let raw = speeds[wheel] / others[1] - 1.0;
+            let middle = statistics::median_of_few(&others, 3).unwrap_or(f64::NAN);
+            let raw = speeds[wheel] / middle - 1.0;
             let mean = &mut slow_own[wheel];
             if mean.is_nan() {
                 *mean = raw.clamp(-0.2, 0.2);

@@ -25,6 +25,32 @@ pub(super) fn median(values: &mut Vec<f64>) -> Option<f64> {
     Some(f64::midpoint(lower, upper))
 }
 
+/// The median of the first `count` of three values; `None` for none of them.
+#[inline]
+pub(super) fn median_of_few(values: &[f64; 3], count: usize) -> Option<f64> {
+    let ordered = |a: f64, b: f64| {
+        if b.total_cmp(&a).is_lt() {
+            (b, a)
+        } else {
+            (a, b)
+        }
+    };
+    let [first, second, third] = *values;
+    match count {
+        0 => None,
+        1 => Some(first),
+        2 => {
+            let (low, high) = ordered(first, second);
+            Some(f64::midpoint(low, high))
+        }
+        _ => {
+            let (low, high) = ordered(first, second);
+            let (middle, _) = ordered(high, third);
+            Some(ordered(low, middle).1)
+        }
+    }
+}
+
 /// The value below which `share` of the values lie (nearest rank). `None` without a finite value. Reorders `values`.
 pub(super) fn quantile(values: &mut Vec<f64>, share: f64) -> Option<f64> {
     values.retain(|value| value.is_finite());
@@ -197,6 +223,22 @@ fn ln_factorial(n: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    proptest::proptest! {
+        #[test]
+        fn a_median_of_few_is_that_of_many(values: [f64; 3], count in 0_usize..=3) {
+            let few = median_of_few(&values, count).map(f64::to_bits);
+            let mut sorted = values[..count].to_vec();
+            sorted.sort_by(f64::total_cmp);
+            let expected = match sorted[..] {
+                [] => None,
+                [only] => Some(only),
+                [low, high] => Some(f64::midpoint(low, high)),
+                [_, middle, ..] => Some(middle),
+            };
+            proptest::prop_assert_eq!(few, expected.map(f64::to_bits));
+        }
+    }
 
     #[test]
     fn medians_and_quantiles() {

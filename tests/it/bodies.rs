@@ -75,12 +75,9 @@ pub fn diagnosed(input: &[u8], profile: &Profile) -> Option<u64> {
             "a probability of {probability}"
         );
     }
-    printed(&diagnosis::report(
-        &grounds,
-        &found,
-        &profile.name,
-        &Means::default(),
-    ));
+    let mut report = diagnosis::report(&grounds, &found, &profile.name, &Means::default());
+    report.plots = diagnosis::plots(&record, &measures);
+    printed(&report);
     Some(frames)
 }
 

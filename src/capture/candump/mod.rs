@@ -16,7 +16,7 @@ use self::fast::Memory;
 use self::line::{Line, Parsed, Stamp, read_line};
 use super::input::Input;
 use super::{Kind, Remark, Tally};
-use crate::frame::{Channels, Frame, FrameKind, MAX_DATA, Timestamp};
+use crate::frame::{CanId, Channel, Channels, Frame, FrameKind, MAX_DATA, Timestamp};
 
 /// Longest line that is read, in bytes. The longest that candump writes has about 700: CAN FD in binary.
 pub(super) const MAX_LINE: usize = 4 << 10;
@@ -34,6 +34,24 @@ pub(super) struct Lines {
     data: [u8; MAX_DATA],
     /// Whether the rest of a line that is too long is still to be passed over.
     within_long: bool,
+}
+
+/// A frame without its data, which are in [`Lines::data`].
+struct Head {
+    time: Option<Timestamp>,
+    channel: Channel,
+    id: CanId,
+    kind: FrameKind,
+    /// `length <= MAX_DATA`
+    length: usize,
+}
+
+/// What the general path has met.
+enum Met {
+    End,
+    Frame(Head),
+    /// A line that is no frame, or the end of one that is too long.
+    Other,
 }
 
 /// What the start of a text tells about it.
@@ -110,39 +128,77 @@ impl Lines {
         channels: &mut Channels,
         tally: &mut Tally,
     ) -> io::Result<Option<Frame<'a>>> {
-        if !self.within_long
-            && let Some(found) = self.memory.read(input.window())
-        {
-            input.take(found.line);
-            self.number += 1;
-            let time = self.moment(found.nanos);
-            let (whole, _) = self.data.split_at_mut(found.data.len());
-            whole.copy_from_slice(&found.data);
-            return Ok(Some(Frame {
-                number: self.number,
-                time: Some(time),
-                channel: found.channel,
-                id: found.id,
-                kind: FrameKind::Data,
-                data: self.data.get(..found.length).unwrap_or_default(),
-            }));
-        }
-        self.next_general(input, channels, tally)
+        let head = match self.next_plain(input) {
+            Some(head) => head,
+            None => match self.next_general(input, channels, tally)? {
+                Some(head) => head,
+                None => return Ok(None),
+            },
+        };
+        Ok(Some(Frame {
+            number: self.number,
+            time: head.time,
+            channel: head.channel,
+            id: head.id,
+            kind: head.kind,
+            data: self.data.get(..head.length).unwrap_or_default(),
+        }))
     }
 
-    fn next_general<'a>(
-        &'a mut self,
+    /// The next line by the fast path, if it can.
+    #[inline]
+    fn next_plain(&mut self, input: &mut Input) -> Option<Head> {
+        if self.within_long {
+            return None;
+        }
+        let found = self.memory.read(input.window())?;
+        input.take(found.line);
+        self.number += 1;
+        let time = self.moment(found.nanos);
+        let (whole, _) = self.data.split_at_mut(found.data.len());
+        whole.copy_from_slice(&found.data);
+        Some(Head {
+            time: Some(time),
+            channel: found.channel,
+            id: found.id,
+            kind: FrameKind::Data,
+            length: found.length,
+        })
+    }
+
+    /// The next frame where the next line is not plain.
+    fn next_general(
+        &mut self,
         input: &mut Input,
         channels: &mut Channels,
         tally: &mut Tally,
-    ) -> io::Result<Option<Frame<'a>>> {
-        let mut seen = 0;
+    ) -> io::Result<Option<Head>> {
         loop {
+            let head = match self.line(input, channels, tally)? {
+                Met::End => return Ok(None),
+                Met::Frame(head) => Some(head),
+                // What follows damage may well be plain.
+                Met::Other => self.next_plain(input),
+            };
+            if head.is_some() {
+                return Ok(head);
+            }
+        }
+    }
+
+    /// Reads one line by the general path.
+    fn line(
+        &mut self,
+        input: &mut Input,
+        channels: &mut Channels,
+        tally: &mut Tally,
+    ) -> io::Result<Met> {
+        let mut seen = 0;
+        let (whole, taken) = loop {
             let window = input.window();
             let fresh = window.get(seen..).unwrap_or_default();
-            let feed = memchr::memchr(b'\n', fresh);
-            let (line, taken) = match feed {
-                Some(feed) => (window.get(..seen + feed), seen + feed + 1),
+            match memchr::memchr(b'\n', fresh) {
+                Some(feed) => break (true, seen + feed + 1),
                 None if window.len() > MAX_LINE || self.within_long => {
                     if !self.within_long {
                         self.within_long = true;
@@ -151,78 +207,74 @@ impl Lines {
                     }
                     input.take(window.len());
                     seen = 0;
-                    if input.more()? {
-                        continue;
+                    if !input.more()? {
+                        return Ok(Met::End);
                     }
-                    return Ok(None);
                 }
                 None => {
                     seen = window.len();
-                    if input.more()? {
-                        continue;
+                    if !input.more()? {
+                        break (false, input.window().len());
                     }
-                    (None, input.window().len())
                 }
-            };
-            seen = 0;
-            if self.within_long {
-                self.within_long = false;
-                input.take(taken);
-                continue;
             }
-            let is_last = line.is_none();
-            if is_last && taken == 0 {
-                return Ok(None);
-            }
-            let offset = input.offset();
-            let place = input.take(taken);
-            let line = input.bytes(place.start..place.start + line_length(is_last, taken));
-            self.number += 1;
-            let line = match line.strip_prefix(BYTE_ORDER_MARK) {
-                Some(rest) if offset == 0 => rest,
-                _ => line,
-            };
-            if line.len() > MAX_LINE {
-                tally.add(Remark::LineTooLong, self.number, offset);
-                continue;
-            }
-            match read_line(line) {
-                Line::Blank => {}
-                Line::Malformed(stamp) => {
-                    if let Some(stamp) = stamp {
-                        self.moment(stamp.nanos);
-                    }
-                    let remark = if is_last {
-                        Remark::CutOff
-                    } else {
-                        Remark::Malformed
-                    };
-                    tally.add(remark, self.number, offset);
+        };
+        if self.within_long {
+            self.within_long = false;
+            input.take(taken);
+            return Ok(Met::Other);
+        }
+        if !whole && taken == 0 {
+            return Ok(Met::End);
+        }
+        let offset = input.offset();
+        let place = input.take(taken);
+        let line = input.bytes(place.start..place.start + line_length(!whole, taken));
+        self.number += 1;
+        let line = match line.strip_prefix(BYTE_ORDER_MARK) {
+            Some(rest) if offset == 0 => rest,
+            _ => line,
+        };
+        if line.len() > MAX_LINE {
+            tally.add(Remark::LineTooLong, self.number, offset);
+            return Ok(Met::Other);
+        }
+        match read_line(line) {
+            Line::Blank => Ok(Met::Other),
+            Line::Malformed(stamp) => {
+                if let Some(stamp) = stamp {
+                    self.moment(stamp.nanos);
                 }
-                Line::Frame(frame) => {
-                    if let Some(stamp) = frame.stamp {
-                        self.memory.learn_seconds(line, stamp.nanos);
-                    }
-                    let channel = super::intern(channels, frame.name, tally, self.number, offset);
-                    if channels.name(channel) == frame.name {
-                        self.memory.learn_name(frame.name, channel);
-                    }
-                    return Ok(Some(self.keep(&frame, channel)));
+                let remark = if whole {
+                    Remark::Malformed
+                } else {
+                    Remark::CutOff
+                };
+                tally.add(remark, self.number, offset);
+                Ok(Met::Other)
+            }
+            Line::Frame(frame) => {
+                if let Some(stamp) = frame.stamp {
+                    self.memory.learn_seconds(line, stamp.nanos);
                 }
+                let channel = super::intern(channels, frame.name, tally, self.number, offset);
+                if channels.name(channel) == frame.name {
+                    self.memory.learn_name(frame.name, channel);
+                }
+                Ok(Met::Frame(self.keep(&frame, channel)))
             }
         }
     }
 
-    fn keep(&mut self, parsed: &Parsed<'_>, channel: crate::frame::Channel) -> Frame<'_> {
+    fn keep(&mut self, parsed: &Parsed<'_>, channel: Channel) -> Head {
         let time = parsed.stamp.map(|Stamp { nanos, .. }| self.moment(nanos));
         self.data = parsed.data;
-        Frame {
-            number: self.number,
+        Head {
             time,
             channel,
             id: parsed.id,
             kind: parsed.kind,
-            data: self.data.get(..parsed.length).unwrap_or_default(),
+            length: parsed.length,
         }
     }
 

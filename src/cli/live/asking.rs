@@ -16,7 +16,7 @@ use tonering::signal::profile::Profile;
 use super::super::console::Console;
 use super::source::Source;
 use super::trouble::explained;
-use super::{Addresses, Args, listen};
+use super::{Addresses, Args, Format, listen};
 
 /// Asks on a link.
 struct Asking {
@@ -38,7 +38,8 @@ pub(super) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
     if !(args.rate.is_finite() && (0.0..=FASTEST_HZ).contains(&args.rate)) {
         anyhow::bail!("--rate {}: must be from 0 to {FASTEST_HZ}", args.rate);
     }
-    let basis = Arc::new(args.by.read()?);
+    let drawn = args.format == Some(Format::Html);
+    let basis = Arc::new(args.by.read()?.drawn(drawn));
     let silent = facts(&args.link).is_ok_and(|facts| facts.listen_only == Some(true));
     if silent {
         anyhow::bail!(

@@ -70,7 +70,8 @@ struct Watch<'a> {
 }
 
 pub(super) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
-    let basis = Arc::new(args.by.read()?);
+    let drawn = args.format == Some(Format::Html);
+    let basis = Arc::new(args.by.read()?.drawn(drawn));
     let mut ear = Ear::open(&args.link).map_err(explained)?;
     with(args, console, &basis, &mut ear)
 }

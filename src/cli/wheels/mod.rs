@@ -180,7 +180,8 @@ fn each(
             }
             Ok(())
         }
-        Step::After(_) => drain(&mut observer, &mut take),
+        Step::After(_) if answers => drain(&mut observer, &mut take),
+        Step::After(_) => Ok(()),
     })?;
     observer.finish();
     drain(&mut observer, &mut take)?;

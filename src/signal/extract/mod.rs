@@ -5,6 +5,7 @@
 //! short for a signal, and frames and answers without a time, are counted and give no sample.
 
 mod columns;
+mod recording;
 mod router;
 
 pub use columns::{Columns, Row};
@@ -12,9 +13,10 @@ pub use columns::{Columns, Row};
 use crate::frame::{Frame, Timestamp};
 use crate::transport::Address;
 
+use super::Signals;
 use super::profile::Profile;
-use super::{SignalName, Signals, Trace};
-use router::{Router, SIGNALS, Sample};
+use recording::Recordings;
+use router::{Router, Sample};
 
 /// What gave no sample, and why.
 #[derive(Clone, Copy, Debug, Default, Eq, PartialEq)]
@@ -33,7 +35,7 @@ pub struct Unsampled {
 #[derive(Clone, Debug)]
 pub struct Extractor {
     router: Router,
-    traces: [Option<Trace>; SIGNALS],
+    traces: Recordings,
     clock: Clock,
 }
 
@@ -69,7 +71,7 @@ impl Extractor {
     pub fn new(profile: &Profile) -> Self {
         Self {
             router: Router::new(profile),
-            traces: [const { None }; SIGNALS],
+            traces: Recordings::default(),
             clock: Clock {
                 base_s: 0.0,
                 latest: f64::NEG_INFINITY,
@@ -115,47 +117,29 @@ impl Extractor {
 
     /// The last sample of each wheel's speed, in the order of [`crate::place::Wheel::ALL`]: seconds, and km/h or NaN.
     pub fn last_speeds(&self) -> [Option<(f64, f64)>; 4] {
-        let mut speeds = [None; 4];
-        for (speed, trace) in speeds.iter_mut().zip(&self.traces) {
-            let last = trace.as_ref().and_then(|trace| {
-                let value = trace.value.last()?;
-                Some((*trace.time_s.last()?, f64::from(*value)))
-            });
-            *speed = last;
-        }
-        speeds
+        std::array::from_fn(|wheel| self.traces.last(wheel))
     }
 
     /// Forgets the samples before this time, in seconds.
     pub fn forget_before(&mut self, time_s: f64) {
-        for trace in self.traces.iter_mut().flatten() {
-            trace.forget_before(time_s);
-        }
+        self.traces.forget_before(time_s);
     }
 
     /// The signals that were seen.
     pub fn finish(self) -> Signals {
-        let mut signals = Signals::default();
-        for (name, trace) in SignalName::ALL.into_iter().zip(self.traces) {
-            *name.slot(&mut signals) = trace;
-        }
-        signals
+        self.traces.finish()
     }
 }
 
-fn record(traces: &mut [Option<Trace>], clock: &mut Clock, sample: &Sample<'_>) {
-    if let Some(trace) = traces.get_mut(sample.signal) {
-        let trace = trace.get_or_insert_with(|| Trace::new(sample.source.quantum()));
-        #[expect(
-            clippy::cast_possible_truncation,
-            reason = "traces hold single precision: a ten-thousandth of a km/h at motorway speed"
-        )]
-        let value = sample.source.value(sample.raw) as f32;
-        let time_s = sample.time.seconds() + clock.base_s;
-        clock.take(time_s);
-        trace.go_on(clock.go_on);
-        trace.push(time_s, value);
-    }
+fn record(traces: &mut Recordings, clock: &mut Clock, sample: &Sample<'_>) {
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "traces hold single precision: a ten-thousandth of a km/h at motorway speed"
+    )]
+    let value = sample.source.value(sample.raw) as f32;
+    let time_s = sample.time.seconds() + clock.base_s;
+    clock.take(time_s);
+    traces.push(sample, time_s, value, clock.go_on);
 }
 
 #[cfg(test)]

@@ -68,7 +68,84 @@ fn a_clock_that_is_set_back_is_known_to_all_traces() {
     assert_eq!(front.set_back.len(), 1);
     assert_eq!(front.set_back, rear.set_back);
     assert!((front.set_back[0].1 - 97.1).abs() < 0.01);
-    assert_eq!(front.time_s, [100.0, 3.1]);
+    assert_eq!(*front.time_s, [100.0, 3.1]);
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "as traces hold values")]
+fn narrow(value: f64) -> f32 {
+    value as f32
+}
+
+/// Signals of one frame share their times as long as they come together.
+#[test]
+fn times_of_one_frame_are_kept_once() {
+    let text = "(1.000000) can0 1A0#00640064\n(1.010000) can0 1A0#00650065\n";
+    let (signals, _) = extract(&profile(FOUR), &lines(text));
+    let [left, right, ..] = signals.speeds;
+    let (left, right) = (left.unwrap(), right.unwrap());
+    assert!(std::sync::Arc::ptr_eq(&left.time_s, &right.time_s));
+    assert_eq!(*left.time_s, [1.0, 1.01]);
+}
+
+proptest! {
+    /// Whatever comes together and whatever does not: the traces are those of a plain list for each signal.
+    #[test]
+    fn shared_times_are_those_of_plain_lists(
+        frames in proptest::collection::vec((0_usize..=4, any::<bool>(), -3_i64..20, 0_u8..8), 0..40)
+    ) {
+        let profile = profile(&format!(
+            "{FOUR}    left-rear: {{ frame: 0x1A1, start_bit: 7, length: 16, byte_order: big, factor: 0.01 }}\n"
+        ));
+        let mut extractor = Extractor::new(&profile);
+        let mut plain: [Vec<(f64, f32)>; 3] = Default::default();
+        let mut millis = 10_000;
+        for (number, (length, is_front, step, forget)) in frames.into_iter().enumerate() {
+            millis += if step < 0 { step * 1_000 } else { step + 1 };
+            let time = Timestamp::from_micros(millis * 1_000);
+            let speed = u8::try_from(number).unwrap();
+            let data = [0, speed, 1, speed];
+            extractor.push_frame(&Frame {
+                number: 0,
+                time: Some(time),
+                channel: crate::frame::Channel(0),
+                id: CanId::standard_masked(if is_front { 0x1A0 } else { 0x1A1 }),
+                kind: FrameKind::Data,
+                data: &data[..length],
+            });
+            let speed = f32::from(speed);
+            let signals: &[(usize, f32)] = match (is_front, length) {
+                (true, 4) => &[(0, speed), (1, 256.0 + speed)],
+                (true, 2..) => &[(0, speed)],
+                (false, 2..) => &[(2, speed)],
+                _ => &[],
+            };
+            for &(signal, raw) in signals {
+                let value = narrow(f64::from(raw) * 0.01);
+                plain[signal].push((time.seconds(), value));
+            }
+            if forget == 0 {
+                let before = time.seconds() - 0.03;
+                extractor.forget_before(before);
+                for list in &mut plain {
+                    let kept = list.iter().position(|&(time_s, _)| time_s >= before);
+                    list.drain(..kept.unwrap_or(list.len()));
+                }
+            }
+            for (last, list) in extractor.last_speeds().iter().zip(&plain) {
+                let expected = list.last().map(|&(time_s, value)| (time_s, f64::from(value)));
+                prop_assert_eq!(*last, expected);
+            }
+        }
+        let signals = extractor.finish();
+        for (trace, list) in signals.speeds.iter().zip(&plain) {
+            let found: Vec<(f64, f32)> = trace.iter().flat_map(|trace| {
+                trace.time_s.iter().copied().zip(trace.value.iter().copied())
+            }).collect();
+            prop_assert_eq!(&found, list);
+            let count = trace.as_ref().map_or(0, |trace| trace.time_s.len());
+            prop_assert_eq!(count, list.len());
+        }
+    }
 }
 
 #[test]
