@@ -311,16 +311,20 @@ pub(super) fn each_step(
     let wheels = grid.wheels();
     let mut neighbours = Neighbours::new(grid, wheel);
     let mut at = 0;
-    let mut last: Option<(f64, f64, [f64; 4])> = None;
+    // The sample before, unless it has no speed, and the neighbours at it.
+    let mut last: Option<(f64, f64)> = None;
+    let mut were = [f64::NAN; 4];
     for (index, time, speed) in column.samples() {
-        let around = neighbours.at(index, time);
-        let values = around.map(|around| around.map_or(f64::NAN, super::grid::Around::value));
+        let others = neighbours.at(index, time);
         if !speed.is_finite() {
             last = None;
             continue;
         }
-        let before = last.replace((time, speed, values));
-        let Some((then, was, were)) = before else {
+        let change = median_change(&others.value, &were);
+        for (were, now) in were.iter_mut().zip(&others.value) {
+            *were = *now;
+        }
+        let Some((then, was)) = last.replace((time, speed)) else {
             continue;
         };
         let dt = time - then;
@@ -330,7 +334,6 @@ pub(super) fn each_step(
         let Some(moment) = grid.advance(&mut at, time).map(|at| grid.moment(at)) else {
             continue;
         };
-        let change = median_change(&values, &were);
         let flow = each(Step {
             index,
             time_s: time,
@@ -340,7 +343,7 @@ pub(super) fn each_step(
             relative: speed - was - change.unwrap_or(0.0),
             quiet: change.is_some()
                 && moment.is_quiet()
-                && base(&around, wheels, moment.travels).is_some(),
+                && base(others, wheels, moment.travels).is_some(),
             travels: moment.travels,
             may_lock: moment.may_lock(),
         });

@@ -10,7 +10,7 @@
 //!
 //! Source of the speed: makers call a wheel missing at 12 km/h and more (none below 10 km/h).
 
-use super::grid::{Around, Grid, Neighbours};
+use super::grid::{Grid, Neighbours, Others};
 use super::measured::{Made, Measured, Verdict};
 use super::statistics;
 use crate::place::{Axle, Wheel};
@@ -191,7 +191,7 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Dropouts> {
             continue;
         };
         let moment = grid.moment(here);
-        let Some(base) = base(&others, grid.wheels(), moment.travels) else {
+        let Some(base) = base(others, grid.wheels(), moment.travels) else {
             found.close();
             continue;
         };
@@ -219,7 +219,7 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Dropouts> {
             }
         }
         let stands = column.stands(index);
-        let bend = grid.bend(here).or_else(|| far_bend(&others, wheel));
+        let bend = grid.bend(here).or_else(|| far_bend(others, wheel));
         let situation = [
             base.kmh < LOW_SPEED_KMH,
             moment.acceleration < SLOWING,
@@ -304,15 +304,12 @@ fn judge(found: Found, interval_s: f64) -> Dropouts {
 }
 
 /// By what share the right wheel of the other axle is faster than its left one.
-fn far_bend(others: &[Option<Around>; 4], wheel: Wheel) -> Option<f64> {
+fn far_bend(others: &Others, wheel: Wheel) -> Option<f64> {
     let [left, right] = match wheel.axle() {
         Axle::Front => Axle::Rear.wheels(),
         Axle::Rear => Axle::Front.wheels(),
     };
-    let (left, right) = (
-        others[left.index()]?.value(),
-        others[right.index()]?.value(),
-    );
+    let (left, right) = (others.value[left.index()], others.value[right.index()]);
     Some(2.0 * (right - left) / (right + left)).filter(|bend| bend.is_finite())
 }
 
@@ -326,15 +323,15 @@ pub(super) struct Base {
 }
 
 /// The speed that the neighbours vouch for, if they do.
-pub(super) fn base(others: &[Option<Around>; 4], wheels: usize, travels: bool) -> Option<Base> {
+pub(super) fn base(others: &Others, wheels: usize, travels: bool) -> Option<Base> {
     let mut low = f64::INFINITY;
     let mut high: f64 = 0.0;
     let mut turning = 0;
-    for around in others.iter().flatten() {
-        if around.low() >= 3.0 {
+    for (slow, fast) in others.low.iter().zip(&others.high) {
+        if *slow >= 3.0 {
             turning += 1;
-            low = low.min(around.low());
-            high = high.max(around.high());
+            low = low.min(*slow);
+            high = high.max(*fast);
         }
     }
     let agree = match turning {

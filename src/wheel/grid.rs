@@ -132,15 +132,6 @@ pub(super) struct Around {
 }
 
 impl Around {
-    /// At the moment of a sample of this value.
-    const fn exactly(value: f64) -> Self {
-        Self {
-            before: value,
-            after: value,
-            between: 0.0,
-        }
-    }
-
     /// The lower of the two.
     pub(super) fn low(self) -> f64 {
         self.before.min(self.after)
@@ -175,7 +166,11 @@ impl Cursor {
             return None;
         }
         if time_s - start < SAME_MOMENT_S {
-            return Some(Around::exactly(before));
+            return Some(Around {
+                before,
+                after: before,
+                between: 0.0,
+            });
         }
         let &end = times.get(self.at + 1)?;
         let after = f64::from(*values.get(self.at + 1)?);
@@ -199,6 +194,18 @@ pub(super) struct Neighbours<'g, 'a> {
     columns: [Option<(&'g Column<'a>, Cursor)>; 4],
     /// Whether each sample of a neighbour is of the same moment as the wheel's own: see [`Grid::aligned`].
     aligned: bool,
+    others: Others,
+}
+
+/// The speeds of the other wheels around a moment in km/h, in table order; NaN where one is not known.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Others {
+    /// In between, by the time.
+    pub(super) value: [f64; 4],
+    /// The lower of the samples before and after.
+    pub(super) low: [f64; 4],
+    /// The higher of the two.
+    pub(super) high: [f64; 4],
 }
 
 impl<'g, 'a> Neighbours<'g, 'a> {
@@ -214,31 +221,45 @@ impl<'g, 'a> Neighbours<'g, 'a> {
         Self {
             columns,
             aligned: grid.aligned,
+            others: Others {
+                value: [f64::NAN; 4],
+                low: [f64::NAN; 4],
+                high: [f64::NAN; 4],
+            },
         }
     }
 
-    /// Each neighbour around `time_s`, the time of the wheel's own sample at `index`, in table order; ask with times that
-    /// never fall.
+    /// The neighbours around `time_s`, the time of the wheel's own sample at `index`; ask with times that never fall.
     #[inline]
-    pub(super) fn at(&mut self, index: usize, time_s: f64) -> [Option<Around>; 4] {
-        let mut around = [None; 4];
-        if self.aligned {
-            for (slot, entry) in around.iter_mut().zip(&self.columns) {
-                if let Some((column, _)) = entry
-                    && let Some(&value) = column.speed_kmh.get(index)
-                    && value.is_finite()
-                {
-                    *slot = Some(Around::exactly(f64::from(value)));
-                }
+    pub(super) fn at(&mut self, index: usize, time_s: f64) -> &Others {
+        let Self {
+            columns,
+            aligned,
+            others,
+        } = self;
+        for (wheel, entry) in columns.iter_mut().enumerate() {
+            let Some((column, cursor)) = entry else {
+                continue;
+            };
+            if *aligned {
+                let value = column
+                    .speed_kmh
+                    .get(index)
+                    .copied()
+                    .map_or(f64::NAN, f64::from);
+                let value = if value.is_finite() { value } else { f64::NAN };
+                others.value[wheel] = value;
+                others.low[wheel] = value;
+                others.high[wheel] = value;
+                continue;
             }
-            return around;
+            let around = cursor.around(&column.time_s, column.speed_kmh, column.hold_s, time_s);
+            let of = |value: fn(Around) -> f64| around.map_or(f64::NAN, value);
+            others.value[wheel] = of(Around::value);
+            others.low[wheel] = of(Around::low);
+            others.high[wheel] = of(Around::high);
         }
-        for (slot, entry) in around.iter_mut().zip(&mut self.columns) {
-            if let Some((column, cursor)) = entry {
-                *slot = cursor.around(&column.time_s, column.speed_kmh, column.hold_s, time_s);
-            }
-        }
-        around
+        others
     }
 }
 
@@ -784,9 +805,9 @@ mod tests {
                 let mut general = Neighbours::new(&grid, wheel);
                 general.aligned = false;
                 for (index, &time) in time_s.iter().enumerate() {
-                    let bits = |around: [Option<Around>; 4]| around.map(|around| {
-                        around.map(|Around { before, after, between }| [before, after, between].map(f64::to_bits))
-                    });
+                    let bits = |others: &Others| {
+                        [others.value, others.low, others.high].map(|all| all.map(f64::to_bits))
+                    };
                     prop_assert_eq!(bits(short.at(index, time)), bits(general.at(index, time)));
                 }
             }

@@ -8,7 +8,7 @@
 //! read at its first number. Slow sampling widens the bounds and cannot raise a false alarm: a fault must show in the
 //! lower bounds.
 
-use super::grid::{Around, Grid, Neighbours};
+use super::grid::{Grid, Neighbours, Others};
 use super::measured::{Made, Measured, Verdict};
 use super::statistics;
 use crate::place::Wheel;
@@ -68,7 +68,7 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Onset> {
             (rising, falling, turned) = (None, None, None);
             continue;
         }
-        if all_stand(&others, zero) {
+        if all_stand(others, zero) {
             if speed > zero {
                 turned = Some(0.0);
                 continue;
@@ -79,7 +79,7 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Onset> {
             turned = None;
             continue;
         }
-        let vouched = vouched(&others, wheel);
+        let vouched = vouched(others, wheel);
         if speed > zero {
             if let (Some(low), Some((_, high))) = (rising.take(), vouched) {
                 starts.push(Event {
@@ -115,29 +115,26 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Onset> {
 }
 
 /// Whether no neighbour turns, and there is one.
-fn all_stand(others: &[Option<Around>; 4], zero: f64) -> bool {
-    let mut known = others.iter().flatten().peekable();
-    known.peek().is_some() && known.all(|around| around.high() <= zero)
+fn all_stand(others: &Others, zero: f64) -> bool {
+    let mut known = others.high.iter().filter(|high| !high.is_nan()).peekable();
+    known.peek().is_some() && known.all(|high| *high <= zero)
 }
 
 /// How fast the neighbours turn: lower and upper bound, in km/h. Only when the axle mate and one of the other axle do,
 /// so that a spinning pair, or a spinning wheel, does not count.
-fn vouched(others: &[Option<Around>; 4], wheel: Wheel) -> Option<(f64, f64)> {
-    let mate = others[wheel.opposite().index()]?;
-    if mate.high() <= ZERO_KMH {
+fn vouched(others: &Others, wheel: Wheel) -> Option<(f64, f64)> {
+    let mate = wheel.opposite().index();
+    let (mut low, mut high) = (others.low[mate], others.high[mate]);
+    if high.is_nan() || high <= ZERO_KMH {
         return None;
     }
-    let mut low = mate.low();
-    let mut high = mate.high();
     let mut far = false;
     for other in Wheel::ALL {
-        if other.axle() != wheel.axle()
-            && let Some(around) = others[other.index()]
-            && around.high() > ZERO_KMH
-        {
+        let fast = others.high[other.index()];
+        if other.axle() != wheel.axle() && fast > ZERO_KMH {
             far = true;
-            low = low.min(around.low());
-            high = high.max(around.high());
+            low = low.min(others.low[other.index()]);
+            high = high.max(fast);
         }
     }
     far.then_some((low, high))

@@ -16,7 +16,7 @@
 
 use std::f64::consts::TAU;
 
-use super::grid::{Around, Grid, Moment, Neighbours};
+use super::grid::{Grid, Moment, Neighbours, Others};
 use super::input::Geometry;
 use super::measured::{Made, Measured, Verdict};
 use super::periodogram::{self, Sums};
@@ -535,7 +535,7 @@ fn spectrum(grid: &Grid<'_>, wheel: Wheel, geometry: &Geometry, band: f64) -> Op
                 .advance(&mut at, time)
                 .is_some_and(|at| is_steady(&grid.moment(at)));
         let others = neighbours.at(index, time);
-        let (true, Some(residual)) = (usable, residuals(&others, speed)) else {
+        let (true, Some(residual)) = (usable, residuals(others, speed)) else {
             window.clear();
             turn = 0.0;
             last_speed = speed;
@@ -589,14 +589,14 @@ fn stride(grid: &Grid<'_>, circumference: f64, top_kmh: f64) -> usize {
 
 /// The wheel against each of its neighbours, less 1: NaN for one that does not turn. `None` when the wheel is so far off
 /// that it is no ring.
-fn residuals(others: &[Option<Around>; 4], own: f64) -> Option<[f64; 3]> {
+fn residuals(others: &Others, own: f64) -> Option<[f64; 3]> {
     let mut residuals = [f64::NAN; 3];
     let mut known = 0;
-    for around in others.iter().flatten() {
+    for &value in &others.value {
         if let Some(slot) = residuals.get_mut(known)
-            && around.value() > 1.0
+            && value > 1.0
         {
-            *slot = own / around.value() - 1.0;
+            *slot = own / value - 1.0;
             known += 1;
         }
     }
@@ -718,27 +718,22 @@ impl Lanes {
     /// Adds the samples to the sums of their frequency, one after the other.
     #[inline]
     fn add_to(&self, sum: &mut Sums) {
-        fn add(to: &mut f64, product: impl Fn(usize) -> f64) {
-            let products: [f64; LANES] = std::array::from_fn(product);
-            for product in products {
-                *to += product;
-            }
+        let mut value = ([0.0; LANES], [0.0; LANES]);
+        let mut double = ([0.0; LANES], [0.0; LANES]);
+        for lane in 0..LANES {
+            let (sin, cos) = (self.sin[lane], self.cos[lane]);
+            let (taper, weighted) = (self.taper[lane], self.weighted[lane]);
+            value.0[lane] = weighted * cos;
+            value.1[lane] = weighted * sin;
+            double.0[lane] = taper * (cos * cos - sin * sin);
+            double.1[lane] = taper * 2.0 * sin * cos;
         }
-        let Self {
-            sin,
-            cos,
-            taper,
-            weighted,
-            ..
-        } = self;
-        add(&mut sum.value.0, |lane| weighted[lane] * cos[lane]);
-        add(&mut sum.value.1, |lane| weighted[lane] * sin[lane]);
-        add(&mut sum.double.0, |lane| {
-            taper[lane] * (cos[lane] * cos[lane] - sin[lane] * sin[lane])
-        });
-        add(&mut sum.double.1, |lane| {
-            taper[lane] * 2.0 * sin[lane] * cos[lane]
-        });
+        for lane in 0..LANES {
+            sum.value.0 += value.0[lane];
+            sum.value.1 += value.1[lane];
+            sum.double.0 += double.0[lane];
+            sum.double.1 += double.1[lane];
+        }
     }
 
     /// On to the next frequency.
