@@ -207,6 +207,7 @@ pub const fn fault_words(fault: Fault) -> &'static str {
         Fault::Length => "the announced length cannot be",
         Fault::Orphan => "the first frame is not in the capture",
         Fault::CaptureEnd => "the capture ended in the middle",
+        Fault::Limit => "more messages were under way than memory is kept for",
     }
 }
 

@@ -102,6 +102,8 @@ pub enum Fault {
     Orphan,
     /// The capture ended in the middle.
     CaptureEnd,
+    /// More was under way at once than is kept in memory.
+    Limit,
 }
 
 impl Fault {
@@ -115,6 +117,7 @@ impl Fault {
             Self::Length => "length",
             Self::Orphan => "orphan",
             Self::CaptureEnd => "capture-end",
+            Self::Limit => "limit",
         }
     }
 }

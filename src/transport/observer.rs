@@ -406,6 +406,7 @@ impl Observer {
             prefix,
         };
         let outcome = stream.take(pci, arrival, settled, &mut self.queue);
+        self.tally.limited += u64::from(outcome.limited);
         if let (Some(since), Some(bus)) = (stream.waits_since(), self.buses.get_mut(bus)) {
             let due = since.nanos().saturating_add(OVERDUE);
             bus.deadline = bus.deadline.min(due);

@@ -36,6 +36,8 @@ pub(super) struct Queue {
     ready: VecDeque<Message>,
     held: VecDeque<Held>,
     held_bytes: usize,
+    /// Payload bytes of the messages under way in all streams.
+    open_bytes: usize,
     serial: u64,
     spares: Vec<Vec<u8>>,
 }
@@ -99,6 +101,24 @@ impl Queue {
         self.held.len() > MAX_HELD || self.held_bytes > MAX_HELD_BYTES
     }
 
+    /// So many bytes more are under way.
+    #[inline]
+    pub(super) fn opened(&mut self, bytes: usize) {
+        self.open_bytes = self.open_bytes.saturating_add(bytes);
+    }
+
+    /// A message of so many bytes is under way no longer.
+    #[inline]
+    pub(super) fn closed(&mut self, bytes: usize) {
+        self.open_bytes = self.open_bytes.saturating_sub(bytes);
+    }
+
+    /// Whether more is under way than memory should be spent on.
+    #[inline]
+    pub(super) fn is_too_open(&self) -> bool {
+        self.open_bytes > MAX_OPEN_BYTES
+    }
+
     /// Drops the held messages for which `keep` is false; gives how many.
     pub(super) fn purge(&mut self, keep: impl Fn(&Held) -> bool) -> u64 {
         let mut dropped = 0;
@@ -134,5 +154,7 @@ impl Queue {
 const MAX_HELD: usize = 8_192;
 /// Most payload bytes held back at a time.
 const MAX_HELD_BYTES: usize = 2 << 20;
+/// Most payload bytes of all messages under way together: of the longest message of classic CAN, one on each of 8,192 streams.
+pub(super) const MAX_OPEN_BYTES: usize = 32 << 20;
 const MAX_SPARES: usize = 64;
 const MAX_SPARE_BYTES: usize = 8_192;

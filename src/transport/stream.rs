@@ -30,6 +30,8 @@ pub(super) struct Outcome {
     pub whole: Option<u32>,
     /// A consecutive frame that follows nothing: no first frame, and not the number after the last one.
     pub astray: bool,
+    /// A message ended because more is under way than is kept.
+    pub limited: bool,
 }
 
 #[derive(Clone, Copy, Debug, Default, Eq, PartialEq)]
@@ -269,12 +271,13 @@ impl Stream {
         self.announced = length;
         self.next = 1;
         self.stride = arrival.length.saturating_sub(1 + arrival.prefix);
-        self.payload.extend_from_slice(data);
+        self.add(data, queue);
         if let Some(pace) = &mut self.pace {
             pace.first_frame();
         }
         Outcome {
             broken,
+            limited: self.is_limited(settled, queue),
             ..Outcome::default()
         }
     }
@@ -291,7 +294,7 @@ impl Stream {
         match self.state {
             State::Idle => {
                 self.begin(State::Orphan, arrival, queue);
-                self.payload.extend_from_slice(data);
+                self.add(data, queue);
                 self.next = (number + 1) & 0x0F;
             }
             State::Orphan => {
@@ -299,8 +302,8 @@ impl Stream {
                 self.next = (number + 1) & 0x0F;
                 self.advance(arrival);
                 let room = MAX_ORPHAN_BYTES.saturating_sub(self.payload.len());
-                let data = data.get(..room).unwrap_or(data);
-                self.payload.extend_from_slice(data);
+                self.add(data.get(..room).unwrap_or(data), queue);
+                outcome.limited = self.is_limited(settled, queue);
             }
             State::Open => {
                 if let Some(pace) = &mut self.pace {
@@ -324,16 +327,31 @@ impl Stream {
         let mut outcome = Outcome::default();
         let missing = (self.announced as usize).saturating_sub(self.payload.len());
         let due = missing.min(self.stride);
-        self.payload
-            .extend_from_slice(data.get(..missing).unwrap_or(data));
+        self.add(data.get(..missing).unwrap_or(data), queue);
         if data.len() < due || self.payload.len() > MAX_PAYLOAD {
             outcome.broken = self.end(Fault::Length, settled, queue);
         } else if self.payload.len() >= self.announced as usize {
             outcome.whole = Some(self.frames);
             self.last_service = self.payload.first().copied().unwrap_or(0);
             self.give(None, settled, queue);
+        } else {
+            outcome.limited = self.is_limited(settled, queue);
         }
         outcome
+    }
+
+    /// Adds bytes to the message under way.
+    #[inline]
+    fn add(&mut self, data: &[u8], queue: &mut Queue) {
+        self.payload.extend_from_slice(data);
+        queue.opened(data.len());
+    }
+
+    /// Ends the message under way if those of all streams together are more than is kept; whether it did.
+    #[inline]
+    fn is_limited(&mut self, settled: bool, queue: &mut Queue) -> bool {
+        // Its sender is not to blame, so it does not count as broken.
+        queue.is_too_open() && self.end(Fault::Limit, settled, queue) > 0
     }
 
     /// Takes a flow-control frame that steers this sender; gives the number of messages it broke. `doubtful` is who sent
@@ -384,6 +402,7 @@ impl Stream {
         self.state = State::Idle;
         self.is_free = true;
         self.pace = None;
+        queue.closed(self.payload.len());
         queue.recycle(std::mem::take(&mut self.payload));
     }
 
@@ -434,6 +453,7 @@ impl Stream {
 
     fn give(&mut self, fault: Option<Fault>, settled: bool, queue: &mut Queue) {
         self.state = State::Idle;
+        queue.closed(self.payload.len());
         let message = Message {
             number: self.number,
             start: self.start,

@@ -87,6 +87,50 @@ fn messages_that_never_end_on_every_identifier_are_bounded() {
     }
 }
 
+/// 48 senders of 1 MiB each, in turn: all together more than is kept. Those that are ended say so, the others arrive.
+#[cfg(unix)]
+#[test]
+fn long_messages_on_many_identifiers_at_once_are_bounded() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut bytes = vec![
+        0xD4, 0xC3, 0xB2, 0xA1, 2, 0, 4, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 4, 0, 227, 0, 0, 0,
+    ];
+    let mut data = [0x5A_u8; 64];
+    data[..6].copy_from_slice(&[0x10, 0, 0, 0x10, 0, 0]);
+    for round in 0..=(1_u32 << 20) / 63 {
+        if round > 0 {
+            data[0] = 0x20 | u8::try_from(round % 16).unwrap();
+        }
+        for number in 0..48_u32 {
+            let micros = (round * 48 + number) % 1_000_000;
+            let seconds = 1_700_000_000 + (round * 48 + number) / 1_000_000;
+            for word in [seconds, micros, 72, 72] {
+                bytes.extend(word.to_le_bytes());
+            }
+            bytes.extend((0x98DA_10F1_u32 + (number << 8)).to_be_bytes());
+            // Length, and the flag of CAN FD.
+            bytes.extend([64, 4, 0, 0]);
+            bytes.extend(data);
+        }
+    }
+    let mut encoder = GzEncoder::new(Vec::new(), Compression::fast());
+    encoder.write_all(&bytes).unwrap();
+    fs::write(
+        folder.path().join("long.pcap.gz"),
+        encoder.finish().unwrap(),
+    )
+    .unwrap();
+    let arguments = ["decode", "long.pcap.gz", "--output", "decoded.txt"];
+    let (status, told) = limited(folder.path(), &arguments);
+    assert_eq!(status, 0, "{told}");
+    let decoded = fs::read_to_string(folder.path().join("decoded.txt")).unwrap();
+    assert!(
+        decoded.contains("more messages were under way than memory is kept for"),
+        "{}",
+        decoded.chars().take(2_000).collect::<String>()
+    );
+}
+
 #[cfg(unix)]
 #[test]
 fn lengths_that_a_file_claims_are_not_believed() {

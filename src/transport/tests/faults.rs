@@ -335,3 +335,51 @@ fn flow_control_is_given_when_asked_for() {
     );
     assert_eq!(sender.unwrap().to_string(), "0x7E8");
 }
+
+/// Forty-eight senders announce a mebibyte each and send in turn: 48 MiB under way would be more than is kept.
+#[test]
+fn all_messages_under_way_together_are_bounded() {
+    const SENDERS: u32 = 48;
+    const LONGEST: usize = 1 << 20;
+    let ids = (0..SENDERS).map(|number| CanId::extended_masked(0x18DA_1000 + number));
+    let mut book = AddressBook::new();
+    for id in ids.clone() {
+        let address = Address::Can {
+            id,
+            extension: None,
+        };
+        book.add_functional(address, Addressing::NormalFixed);
+    }
+    let mut observer = Observer::new(book);
+    let (mut limited, mut whole) = (0, 0);
+    let mut data = [0x5A_u8; 64];
+    for round in 0..=LONGEST / 63 {
+        if round == 0 {
+            data[..6].copy_from_slice(&[0x10, 0, 0, 0x10, 0, 0]);
+        } else {
+            data[0] = 0x20 | u8::try_from(round % 16).unwrap();
+        }
+        for id in ids.clone() {
+            observer.push(&Frame {
+                number: 0,
+                time: None,
+                channel: Channel(0),
+                id,
+                kind: FrameKind::Fd {
+                    bit_rate_switch: false,
+                    error_passive: false,
+                },
+                data: &data,
+            });
+            while let Some(message) = observer.next_message() {
+                limited += u64::from(message.fault == Some(Fault::Limit));
+                whole += u64::from(message.is_complete());
+                observer.recycle(message);
+            }
+            assert!(!observer.queue.is_too_open());
+        }
+    }
+    assert!(limited > 0 && limited < u64::from(SENDERS), "{limited}");
+    assert_eq!(observer.tally().limited, limited);
+    assert!(whole > 0, "those that are left go on");
+}
