@@ -148,12 +148,16 @@ impl Recordings {
                 Some(Recording {
                     times: Times::Own(times),
                     ..
-                }) => Some(Arc::new(std::mem::take(times))),
+                }) => {
+                    times.shrink_to_fit();
+                    Some(Arc::new(std::mem::take(times)))
+                }
                 _ => None,
             });
         let mut signals = Signals::default();
         for ((name, recording), own) in SignalName::ALL.into_iter().zip(self.all).zip(&columns) {
-            *name.slot(&mut signals) = recording.and_then(|recording| {
+            *name.slot(&mut signals) = recording.and_then(|mut recording| {
+                recording.value.shrink_to_fit();
                 let times = match recording.times {
                     Times::Own(_) => own.as_ref()?,
                     Times::Of(other) => columns.get(other)?.as_ref()?,
