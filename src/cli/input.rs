@@ -29,6 +29,11 @@ pub(crate) fn capture(path: &Path) -> anyhow::Result<Capture> {
     opened.map_err(anyhow::Error::from)
 }
 
+/// Whether a capture can be read once more: it is a file, not what comes through a pipe.
+pub(crate) fn can_be_read_again(path: &Path) -> bool {
+    path.is_file()
+}
+
 /// How often the clock is looked at, in items.
 const LOOK: u32 = 1 << 16;
 

@@ -45,8 +45,13 @@ fn heading(page: &mut String, name: &str, measures: &Measures) {
     let _ = match drive.travel {
         Travel::Drove => writeln!(
             page,
-            "Drove {:.0} m in {:.0} s, up to {:.0} km/h, {} stops; {:.0} s straight and steady.",
-            drive.distance_m, drive.moving_s, drive.top_kmh, drive.stops, drive.straight_s
+            "Drove {:.0} m in {:.0} s, up to {:.0} km/h, {} {}; {:.0} s straight and steady.",
+            drive.distance_m,
+            drive.moving_s,
+            drive.top_kmh,
+            drive.stops,
+            if drive.stops == 1 { "stop" } else { "stops" },
+            drive.straight_s
         ),
         Travel::OnlySomeTurned => writeln!(
             page,
@@ -188,7 +193,13 @@ fn value(made: &Made) -> String {
     } else {
         " "
     };
-    format!("{value:.digits$}{space}{unit}")
+    let number = format!("{value:.digits$}");
+    // A little below nothing is nothing.
+    let number = match number.strip_prefix('-') {
+        Some(digits) if digits.bytes().all(|digit| matches!(digit, b'0' | b'.')) => digits,
+        _ => &number,
+    };
+    format!("{number}{space}{unit}")
 }
 
 fn short(made: &Made, with_uncertainty: bool) -> String {

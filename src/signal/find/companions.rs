@@ -26,6 +26,16 @@ pub(super) struct Companion {
     pub(super) off: f64,
 }
 
+impl Companion {
+    /// The same beside wheels whose numbers are divided.
+    pub(super) const fn of_shorter(self, by: f64) -> Self {
+        Self {
+            ratio: self.ratio * by,
+            ..self
+        }
+    }
+}
+
 /// The companions of a group, closest first. `rows` are the wheels' numbers above rest.
 pub(super) fn find(
     streams: &[Stream],

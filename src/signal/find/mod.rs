@@ -2,9 +2,10 @@
 //!
 //! It looks for four fields of 10 to 16 bits, in one frame or in two sent as often, that move as the wheels of one vehicle do:
 //! close to each other while they move, not copies of each other, none the mean of two others, rising and falling without
-//! wrapping. Engine speed, counters, checksums and pedals fail at one of these. What one step is in km/h comes from a reported
-//! vehicle speed (PID 0x0D, or the cruise-control message of SAE J1939-71) where there is one; otherwise it is a guess and said to
-//! be one. Which field is which wheel comes from turns, as far as they tell, and from the usual order.
+//! wrapping, as a speed does that an acceleration adds up to. Engine speed, torques, pressures, counters, checksums and pedals fail
+//! at one of these. What one step is in km/h comes from a reported vehicle speed (PID 0x0D, or the cruise-control message of
+//! SAE J1939-71) where there is one; otherwise it is a guess and said to be one, for which the turns of the wheels speak where
+//! they show. Which field is which wheel comes from turns, as far as they tell, and from the usual order.
 //!
 //! The ideas are those of the published work on reading unknown CAN signals: flip rates that show where a value ends (READ,
 //! Marchetti and Stabili, IEEE TIFS 2019), matching with reported diagnostic values (ACTT, Verma, Bridges and Hollifield, 2018;
@@ -17,21 +18,25 @@ mod columns;
 mod companions;
 mod cores;
 mod groups;
+mod motion;
 mod places;
+mod readings;
 mod samples;
 mod scale;
+mod turns;
 
 use std::fmt::Write as _;
 
 use crate::frame::{CanId, Frame, Timestamp};
 
 use super::profile::Profile;
-use super::{Carrier, Quantity, SignalSource};
+use super::{Carrier, Quantity, SignalSource, Trace};
 use columns::{Column, rows};
 use groups::Group;
+use motion::{Motion, middle};
 use places::{Belief, Row};
 use samples::Samples;
-use scale::{Reference, Scale};
+use scale::{Number, Reference, Scale};
 
 /// Most reported speeds that are kept; then every second is dropped.
 const MAX_REFERENCES: usize = 8_192;
@@ -41,6 +46,11 @@ const LOWEST_SCORE: f64 = 0.3;
 const FASTEST_HASTE: f64 = 1.5;
 /// … and where neither turns nor another speed say that these are wheels.
 const USUAL_HASTE: f64 = 0.7;
+/// Tyres differ by so much in circumference (logarithm).
+const TYRE_SPREAD: f64 = 0.16;
+/// What a ripple says at least for its own step, as a logarithm of odds, and how likely such a step is before.
+const TURN_SAYS: f64 = 4.0;
+const UNUSUAL_STEP: f64 = 0.02;
 /// Most candidates that are given out.
 const MAX_CANDIDATES: usize = 5;
 
@@ -66,9 +76,70 @@ pub struct Candidate {
     pub scale_known: bool,
     /// How sure the scale is, 0 to 1.
     pub scale_confidence: f64,
+    /// Where the scale is a guess: all that come into question, in km/h a step, and how sure each is, the surest first.
+    choices: Vec<(f64, f64)>,
 }
 
 impl Candidate {
+    /// Where the scale is a guess: the next likely ones in km/h a step, and how sure each is, 0 to 1.
+    pub fn other_scales(&self) -> impl Iterator<Item = (f64, f64)> {
+        let others = self.choices.iter().skip(1).copied();
+        others.filter(|(_, sure)| *sure >= 0.03).take(3)
+    }
+
+    /// Weighs a guessed scale again by the ripple that every wheel's turn leaves in its speed. `speeds` are the four signals as
+    /// [`Candidate::profile`] reads them from the whole capture, in km/h. True when the ripple said something.
+    pub fn weigh_by_turns(&mut self, speeds: [&Trace; 4]) -> bool {
+        let factor = self.speeds[0].source.factor;
+        if self.scale_known || self.choices.is_empty() {
+            return false;
+        }
+        let mut steps: Vec<f64> = self.choices.iter().map(|(step, _)| *step).collect();
+        let Some(found) = turns::find(speeds, factor, &steps) else {
+            return false;
+        };
+        let mut weights: Vec<(f64, f64, f64)> = self
+            .choices
+            .iter()
+            .zip(found.says.iter().zip(&found.circumference_m))
+            .map(|((step, sure), (says, circumference))| (*step, sure * says.exp(), *circumference))
+            .collect();
+        // A ripple where no step in use has its turn speaks for one that is not in use: of turns a minute, or of the teeth's hertz.
+        steps.push(found.best_step);
+        let near = |step: &f64| (step / found.best_step).ln().abs() < TYRE_SPREAD;
+        if steps.iter().filter(|step| near(step)).count() == 1 {
+            let most = found
+                .says
+                .iter()
+                .copied()
+                .fold(0.0, f64::max)
+                .max(TURN_SAYS);
+            let weight = UNUSUAL_STEP * most.exp();
+            weights.push((scale::rounded(found.best_step), weight, turns::USUAL_M));
+        }
+        weights.sort_by(|a, b| b.1.total_cmp(&a.1));
+        let sum: f64 = weights.iter().map(|(_, weight, _)| weight).sum();
+        let Some(&(best, weight, circumference)) = weights.first() else {
+            return false;
+        };
+        let sure = |weight: f64| scale::GUESS_WITH_TURNS * weight / sum.max(f64::MIN_POSITIVE);
+        self.scale_confidence = sure(weight);
+        self.choices = weights
+            .iter()
+            .map(|(step, weight, _)| (*step, sure(*weight)))
+            .collect();
+        for found in &mut self.speeds {
+            found.source.offset = (found.source.offset * best / factor * 1e6).round() / 1e6;
+            found.source.factor = best;
+        }
+        let _ = write!(
+            self.why,
+            "; a ripple that comes back once a turn of the wheels speaks for {} km/h a step (one turn is then {circumference:.2} m)",
+            scale::rounded(best)
+        );
+        true
+    }
+
     /// A profile with these four signals and nothing else, ready to be written with [`Profile::to_yaml`].
     pub fn profile(&self, name: &str) -> Profile {
         Profile {
@@ -148,10 +219,8 @@ impl Finder {
             return;
         }
         self.reference_skipped = 0;
-        self.references.push(Reference {
-            nanos: time.nanos(),
-            kmh,
-        });
+        let nanos = self.samples.on_steady_clock(time.nanos());
+        self.references.push(Reference { nanos, kmh });
         if self.references.len() >= MAX_REFERENCES {
             let mut index = 0_usize;
             self.references.retain(|_| {
@@ -163,7 +232,7 @@ impl Finder {
     }
 
     /// What was found, best first; nothing when nothing moves as wheels do.
-    pub fn finish(mut self) -> Vec<Candidate> {
+    pub fn finish(self) -> Vec<Candidate> {
         let slot_s = self.samples.slot_s();
         let references: Vec<(u32, f64)> = self
             .references
@@ -175,7 +244,7 @@ impl Finder {
         for group in &groups {
             let score = score(group);
             if score >= LOWEST_SCORE {
-                scored.push((score, groups::settle(&self.samples.streams, group)));
+                scored.push((score, self.reading(group, &references)));
             }
         }
         scored.sort_by(|a, b| b.0.total_cmp(&a.0));
@@ -195,6 +264,23 @@ impl Finder {
         candidates
     }
 
+    /// How a group's fields are read: as a reported speed goes best with, or as is most likely.
+    fn reading(&self, group: &Group, references: &[(u32, f64)]) -> Group {
+        let slot_s = self.samples.slot_s();
+        let mut best: Option<(f64, Group)> = None;
+        for reading in readings::of(&self.samples.streams, group) {
+            let rest = reading.rest(&self.samples.streams);
+            let above = f64::from(rest.unwrap_or(0));
+            let (slots, rows) = rows(&self.samples.streams, &reading.columns, above);
+            let off = scale::misfit(&pairs(&slots, &rows, references, slot_s)).unwrap_or(1.0);
+            // A later one must be clearly better.
+            if best.as_ref().is_none_or(|(least, _)| off < 0.5 * least) {
+                best = Some((off, reading));
+            }
+        }
+        best.map_or_else(|| group.clone(), |(_, reading)| reading)
+    }
+
     fn candidate(
         &self,
         score: f64,
@@ -202,19 +288,21 @@ impl Finder {
         references: &[(u32, f64)],
         slot_s: f64,
     ) -> Candidate {
-        let rest = self.rest(group);
+        let rest = group.rest(&self.samples.streams);
         let above = f64::from(rest.unwrap_or(0));
         let (slots, rows) = rows(&self.samples.streams, &group.columns, above);
-        let (scale, agrees) = self.scale_of(group, &slots, &rows, references, slot_s);
+        let motion = Motion::of(&slots, &rows, slot_s);
+        let (scale, agrees) = self.scale_of(group, &slots, &rows, references, &motion, slot_s);
         let belief = places::believe(&rows);
         // No vehicle gets from nothing to its top speed in a second; torques and pedals do.
-        let haste = hardest_change(&slots, &rows, slot_s) / group.shape.spread.max(1.0);
+        let haste = motion.haste();
         let usual = if belief.from_turns || scale.followed {
             FASTEST_HASTE
         } else {
             USUAL_HASTE
         };
-        let score = score * (usual / haste.max(usual)).powi(3);
+        let score =
+            score * (usual / haste.max(usual)).powi(3) * motion.like_a_speed(belief.from_turns);
         let marks = group.marks();
         let sources = group.columns.each_ref().map(|column| {
             let id = self
@@ -248,6 +336,7 @@ impl Finder {
             why: why(group, rest, &scale, &belief),
             scale_known: scale.known,
             scale_confidence: scale.sure,
+            choices: scale.choices,
         }
     }
 
@@ -258,47 +347,24 @@ impl Finder {
         slots: &[u32],
         rows: &[Row],
         references: &[(u32, f64)],
+        motion: &Motion,
         slot_s: f64,
     ) -> (Scale, Option<bool>) {
-        let mean = |row: &Row| middle(*row);
-        let mut pairs = Vec::new();
-        let mut of_rows = slots.iter().zip(rows).peekable();
-        for (slot, kmh) in references {
-            while of_rows.next_if(|(other, _)| **other < *slot).is_some() {}
-            if let Some((other, row)) = of_rows.peek()
-                && f64::from(**other - *slot) * slot_s <= 0.5_f64.max(slot_s)
-            {
-                pairs.push((mean(row), *kmh));
-            }
-        }
+        let pairs = pairs(slots, rows, references, slot_s);
         if let Some(scale) = scale::from_reference(&pairs) {
             return (scale, Some(true));
         }
         let moves = pairs.iter().filter(|(_, kmh)| *kmh >= 12.0).count();
         let agrees = (moves >= 20).then_some(false);
-        let highest = rows.iter().map(mean).fold(0.0, f64::max);
-        let hardest = hardest_change(slots, rows, slot_s);
+        let highest = rows.iter().map(|row| middle(*row)).fold(0.0, f64::max);
         let companions = companions::find(&self.samples.streams, group, slots, rows);
-        (
-            scale::plausible(group.lengths(), highest, hardest, &companions),
-            agrees,
-        )
-    }
-
-    /// The number at rest: the lowest, when all four stay on it together for a while.
-    fn rest(&self, group: &Group) -> Option<u16> {
-        let (_, rows) = rows(&self.samples.streams, &group.columns, 0.0);
-        let lowest = rows.iter().flatten().copied().fold(f64::MAX, f64::min);
-        let resting = rows
-            .iter()
-            .filter(|row| row.iter().all(|value| *value <= lowest + 1.0))
-            .count();
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "it was a 16-bit number"
-        )]
-        (resting >= 5).then_some(lowest as u16)
+        let number = Number {
+            lengths: group.lengths(),
+            still: group.still_low_bits(),
+            highest,
+            hardest: motion.hardest,
+        };
+        (scale::plausible(&number, &companions), agrees)
     }
 }
 
@@ -336,6 +402,21 @@ impl Group {
     }
 }
 
+/// The middle of four numbers and the reported speed, where they belong to the same time.
+fn pairs(slots: &[u32], rows: &[Row], references: &[(u32, f64)], slot_s: f64) -> Vec<(f64, f64)> {
+    let mut pairs = Vec::new();
+    let mut of_rows = slots.iter().zip(rows).peekable();
+    for (slot, kmh) in references {
+        while of_rows.next_if(|(other, _)| **other < *slot).is_some() {}
+        if let Some((other, row)) = of_rows.peek()
+            && f64::from(**other - *slot) * slot_s <= 0.5_f64.max(slot_s)
+        {
+            pairs.push((middle(**row), *kmh));
+        }
+    }
+    pairs
+}
+
 /// The bits of a column in DBC numbering.
 fn bits(column: &Column) -> Vec<u32> {
     let first = column.field.first_bit();
@@ -344,36 +425,6 @@ fn bits(column: &Column) -> Vec<u32> {
         super::ByteOrder::Little => along.collect(),
         super::ByteOrder::Big => along.map(|bit| bit / 8 * 8 + 7 - bit % 8).collect(),
     }
-}
-
-/// The middle of four speeds: the mean of the middle two, which one faulty or spinning wheel does not drag along.
-fn middle(mut row: Row) -> f64 {
-    row.sort_unstable_by(f64::total_cmp);
-    let [_, low, high, _] = row;
-    f64::midpoint(low, high)
-}
-
-/// The 98th percentile of the change of the middle speed, in steps a second, over at least a quarter of a second each.
-fn hardest_change(slots: &[u32], rows: &[Row], slot_s: f64) -> f64 {
-    const SPAN_S: f64 = 0.25;
-    let moments = || {
-        slots
-            .iter()
-            .zip(rows)
-            .map(|(slot, row)| (f64::from(*slot) * slot_s, middle(*row)))
-    };
-    let mut later = moments().peekable();
-    let mut changes = Vec::new();
-    for (time, speed) in moments() {
-        while later.next_if(|(other, _)| *other < time + SPAN_S).is_some() {}
-        let Some((other, then)) = later.peek() else {
-            break;
-        };
-        changes.push((then - speed).abs() / (other - time));
-    }
-    changes.sort_unstable_by(f64::total_cmp);
-    let share = changes.get(changes.len() * 98 / 100);
-    share.copied().unwrap_or(0.0)
 }
 
 /// How much a group looks like wheels, without what is reported elsewhere.

@@ -18,6 +18,8 @@ const MAX_BYTES: usize = 32 << 20;
 const MAX_STREAMS: usize = 4_096;
 /// How long one frame is taken to last where the capture has no times, in nanoseconds: a bus half full at 500 kbit/s.
 const UNTIMED_NANOS: i64 = 500_000;
+/// Frames of several buses may be written a little out of order; a step back of more than this is a clock that was set back.
+const SET_BACK_NANOS: i64 = 1_000_000_000;
 /// How many 11-bit identifiers there are.
 const STANDARD_IDS: usize = 2_048;
 
@@ -41,6 +43,10 @@ pub(super) struct Samples {
     extended: BTreeMap<(Channel, u32), u16>,
     slot_nanos: Option<i64>,
     first_nanos: Option<i64>,
+    /// The latest time so far, with what was added.
+    latest_nanos: i64,
+    /// What is added to a recorder's times since its clock was set back.
+    added_nanos: i64,
     untimed: i64,
     bytes: usize,
 }
@@ -56,10 +62,33 @@ impl Samples {
         self.slot_nanos.unwrap_or(FIRST_SLOT_NANOS)
     }
 
-    /// The slot of a time, counted from the first one that was seen; `None` before it.
+    /// A recorder's time on a clock that is never set back: what came later is later. The next capture of several may be an
+    /// older one, and is then a piece behind the first as well.
     #[inline]
-    pub(super) fn slot(&mut self, nanos: i64) -> Option<u32> {
-        let first = *self.first_nanos.get_or_insert(nanos);
+    fn steady(&mut self, nanos: i64) -> i64 {
+        let mut time = nanos.saturating_add(self.added_nanos);
+        if self.first_nanos.is_none() {
+            self.first_nanos = Some(time);
+            self.latest_nanos = time;
+        }
+        if time < self.latest_nanos.saturating_sub(SET_BACK_NANOS) {
+            let behind = self.latest_nanos.saturating_add(SET_BACK_NANOS);
+            self.added_nanos = behind.saturating_sub(nanos);
+            time = behind;
+        }
+        self.latest_nanos = self.latest_nanos.max(time);
+        time
+    }
+
+    /// The same for the time of an answer, which may have begun before the last frames.
+    pub(super) const fn on_steady_clock(&self, nanos: i64) -> i64 {
+        nanos.saturating_add(self.added_nanos)
+    }
+
+    /// The slot of a steady time, counted from the first one that was seen; `None` before it.
+    #[inline]
+    pub(super) fn slot(&self, nanos: i64) -> Option<u32> {
+        let first = self.first_nanos.unwrap_or(nanos);
         let slot = nanos.saturating_sub(first).checked_div(self.width())?;
         u32::try_from(slot).ok()
     }
@@ -75,6 +104,7 @@ impl Samples {
             self.untimed = self.untimed.saturating_add(UNTIMED_NANOS);
             self.untimed
         };
+        let nanos = self.steady(nanos);
         let Some(slot) = self.slot(nanos) else { return };
         let Some(index) = self.stream(frame) else {
             return;
@@ -187,6 +217,30 @@ impl Stream {
 mod tests {
     use super::*;
     use crate::frame::{FrameKind, Timestamp};
+
+    #[test]
+    fn nothing_is_lost_behind_a_clock_that_was_set_back() {
+        let mut samples = Samples::default();
+        for step in 0_i64..200 {
+            // After a second, the clock is set back by an hour.
+            let set_back = if step < 100 { 0 } else { 3_600_000_000_000 };
+            samples.push(&Frame {
+                number: 1,
+                time: Some(Timestamp::from_nanos(step * 10_000_000 - set_back)),
+                channel: Channel(0),
+                id: CanId::standard(0x100).unwrap(),
+                kind: FrameKind::Data,
+                data: &[1, 2],
+            });
+        }
+        let [stream] = &samples.streams[..] else {
+            panic!()
+        };
+        assert_eq!(stream.slots.len(), 200);
+        assert!(stream.slots.windows(2).all(|pair| pair[0] < pair[1]));
+        // The piece behind begins a second after the one before.
+        assert_eq!(stream.slots[100] - stream.slots[99], 100);
+    }
 
     #[test]
     fn an_hour_is_kept_evenly_and_aligned() {
