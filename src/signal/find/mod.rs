@@ -46,6 +46,8 @@ const LOWEST_SCORE: f64 = 0.3;
 const FASTEST_HASTE: f64 = 1.5;
 /// … and where neither turns nor another speed say that these are wheels.
 const USUAL_HASTE: f64 = 0.7;
+/// A step that is less sure than this is left out when turns are weighed.
+const LEAST_SURE: f64 = 2e-4;
 /// Tyres differ by so much in circumference (logarithm).
 const TYRE_SPREAD: f64 = 0.16;
 /// What a ripple says at least for its own step, as a logarithm of odds, and how likely such a step is before.
@@ -94,6 +96,8 @@ impl Candidate {
         if self.scale_known || self.choices.is_empty() {
             return false;
         }
+        // No ripple lifts what nothing else speaks for.
+        self.choices.retain(|(_, sure)| *sure >= LEAST_SURE);
         let mut steps: Vec<f64> = self.choices.iter().map(|(step, _)| *step).collect();
         let Some(found) = turns::find(speeds, factor, &steps) else {
             return false;

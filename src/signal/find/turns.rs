@@ -21,7 +21,7 @@ const SHORTEST_S: f64 = 4.0;
 const GAP_S: f64 = 0.8;
 /// Fewest samples of a stretch, and most of all together.
 const FEWEST: usize = 100;
-const MOST: usize = 6_000;
+const MOST: usize = 4_000;
 /// Samples farther apart than this, in seconds, do not belong together.
 const TOGETHER_S: f64 = 0.05;
 /// Slower than this share of the highest speed is not used.
