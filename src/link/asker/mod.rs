@@ -86,6 +86,9 @@ const ON_THE_WAY: i64 = 100 * MILLI;
 /// A module's own times are believed up to this, nanoseconds.
 const LONGEST: i64 = 30_000 * MILLI;
 
+/// So many frames of others at each address are remembered.
+const OTHERS: usize = 8;
+
 /// Which request an outcome belongs to.
 #[derive(Clone, Copy, Debug, Eq, Hash, Ord, PartialEq, PartialOrd)]
 pub struct Ticket(u32);
@@ -117,6 +120,9 @@ pub struct Outcome {
     pub answers: Vec<Reply>,
     /// How it ended.
     pub ending: Ending,
+    /// Another tester asked the same module the same service for something else meanwhile, so that an answer may have been
+    /// meant for it: a negative one does not say what it refuses.
+    pub contested: bool,
 }
 
 impl Outcome {
@@ -214,6 +220,8 @@ pub struct Asker {
     outcomes: VecDeque<Outcome>,
     /// Modules' own times, by the address of their answers: for an answer, and after "response pending".
     times: BTreeMap<Address, (i64, i64)>,
+    /// What others asked last at the addresses to which this one has asked: when, and the frames, [`OTHERS`] for each.
+    others: BTreeMap<CanId, VecDeque<(Timestamp, Data)>>,
     next_ticket: u32,
 }
 
@@ -225,6 +233,9 @@ struct Open {
     functional: bool,
     /// `None` once the request is out.
     sender: Option<Sender>,
+    /// Just before its last frame went out: what came earlier is no answer to it.
+    since: Option<Timestamp>,
+    contested: bool,
     lanes: Vec<Lane>,
     answers: Vec<Reply>,
 }
@@ -249,6 +260,7 @@ impl Asker {
             out: VecDeque::new(),
             outcomes: VecDeque::new(),
             times: BTreeMap::new(),
+            others: BTreeMap::new(),
             next_ticket: 0,
         }
     }
@@ -292,6 +304,11 @@ impl Asker {
                 over: None,
             });
         }
+        for asked in std::iter::once(address).chain(lanes.iter().map(|lane| lane.with.request)) {
+            if let Address::Can { id, .. } = asked {
+                self.others.entry(id).or_default();
+            }
+        }
         let ticket = Ticket(self.next_ticket);
         self.next_ticket = self.next_ticket.wrapping_add(1);
         let cut = Cut {
@@ -305,6 +322,8 @@ impl Asker {
             to: (id, address),
             functional,
             sender: Some(Sender::new(request.payload(), cut)),
+            since: None,
+            contested: false,
             lanes,
             answers: Vec::new(),
         });
@@ -332,7 +351,17 @@ impl Asker {
 
     /// Takes a data frame of the bus.
     pub fn hear(&mut self, id: CanId, data: &[u8], now: Timestamp) {
+        if let (Some(known), Some(data)) = (self.others.get_mut(&id), Data::new(data)) {
+            known.push_back((now, data));
+            if known.len() > OTHERS {
+                known.pop_front();
+            }
+        }
         for open in &mut self.open {
+            open.contested |= open.is_rivalled(id, data);
+            if open.since.is_some_and(|since| now < since) {
+                continue;
+            }
             for lane in &mut open.lanes {
                 if lane.over.is_some() || !is_from(lane.with.response, id, data) {
                     continue;
@@ -394,6 +423,15 @@ impl Asker {
             if let Some(sender) = &mut open.sender {
                 match sender.poll(now) {
                     Next::Send(field) => {
+                        open.since = Some(now);
+                        // Whoever was asked just before may answer only now.
+                        let others = self.others.iter();
+                        let mut others =
+                            others.flat_map(|(&id, frames)| frames.iter().map(move |f| (id, f)));
+                        open.contested |= others.any(|(id, (time, data))| {
+                            now.nanos_since(*time) < self.manner.answer
+                                && open.is_rivalled(id, data)
+                        });
                         if let Some(data) = Data::new(&field) {
                             return Action::Put {
                                 id: open.to.0,
@@ -463,6 +501,7 @@ impl Asker {
             let open = self.open.remove(index);
             self.outcomes.push_back(Outcome {
                 ending: open.ending(),
+                contested: open.contested,
                 ticket: open.ticket,
                 request: open.request,
                 answers: open.answers,
@@ -477,6 +516,25 @@ impl Open {
         for lane in &mut self.lanes {
             lane.over = Some(ending);
         }
+    }
+
+    /// Whether a frame of somebody else asks who is asked here for the same service, and for something else.
+    fn is_rivalled(&self, id: CanId, data: &[u8]) -> bool {
+        let asks = |address: Address| match address {
+            Address::Can { extension, .. } if is_from(address, id, data) => {
+                Some(usize::from(extension.is_some()))
+            }
+            _ => None,
+        };
+        let mut addresses =
+            std::iter::once(self.to.1).chain(self.lanes.iter().map(|lane| lane.with.request));
+        let Some(payload) = addresses
+            .find_map(asks)
+            .and_then(|skipped| begins(data, skipped))
+        else {
+            return false;
+        };
+        payload.first() == self.request.first() && payload != self.request
     }
 
     /// An answer makes it answered; else the most telling of the modules' endings.
@@ -502,6 +560,17 @@ fn is_from(address: Address, id: CanId, data: &[u8]) -> bool {
                 && extension.is_none_or(|extension| data.first().copied() == Some(extension))
         }
         Address::DoIp { .. } => false,
+    }
+}
+
+/// The beginning of the message that a frame begins: all of a single frame's, six bytes or fewer of a first frame's
+/// (ISO 15765-2, 9.6.1).
+fn begins(data: &[u8], skipped: usize) -> Option<&[u8]> {
+    let (&control, rest) = data.get(skipped..)?.split_first()?;
+    match control {
+        0x01..=0x07 => rest.get(..usize::from(control)),
+        0x10..=0x1F => rest.get(1..),
+        _ => None,
     }
 }
 

@@ -63,6 +63,58 @@ fn a_short_question_and_its_answer() {
     assert!(asker.is_idle());
 }
 
+#[test]
+fn what_came_before_the_question_is_no_answer_to_it() {
+    let mut asker = Asker::new(Manner::default());
+    asker.ask(&brakes(), &request(&[0x22, 0xF1, 0x86])).unwrap();
+    sent(&mut asker, at(100));
+    // It waited in the kernel while the question went out.
+    asker.hear(id(0x748), &[3, 0x7F, 0x22, 0x31], at(99));
+    assert_eq!(asker.next_outcome(), None);
+    asker.hear(id(0x748), &[4, 0x62, 0xF1, 0x86, 0x01], at(101));
+    let outcome = asker.next_outcome().unwrap();
+    assert!(outcome.positive().is_some() && !outcome.contested);
+}
+
+#[test]
+fn who_else_asks_the_same_module_for_the_same_service_is_noticed() {
+    let contested = |before: &[(u32, &[u8])], during: &[(u32, &[u8])]| {
+        let mut asker = Asker::new(Manner::default());
+        // So that the module's address is known.
+        asker.ask(&brakes(), &request(&[0x3E, 0x80])).unwrap();
+        sent(&mut asker, at(0));
+        assert_eq!(asker.next_outcome().unwrap().ending, Ending::Sent);
+        for (from, data) in before {
+            asker.hear(id(*from), data, at(60));
+        }
+        asker.ask(&brakes(), &request(&[0x22, 0xF1, 0x86])).unwrap();
+        sent(&mut asker, at(100));
+        for (from, data) in during {
+            asker.hear(id(*from), data, at(110));
+        }
+        asker.hear(id(0x748), &[3, 0x7F, 0x22, 0x31], at(120));
+        asker.next_outcome().unwrap().contested
+    };
+    assert!(!contested(&[], &[]));
+    assert!(contested(&[], &[(0x740, &[3, 0x22, 0x12, 0x34])]));
+    assert!(contested(&[(0x740, &[3, 0x22, 0x12, 0x34])], &[]));
+    // A first frame; ISO 15765-2, 9.6.1.
+    assert!(contested(
+        &[],
+        &[(0x740, &[0x10, 9, 0x22, 0x12, 0x34, 0x12, 0x35, 0x12])]
+    ));
+    // The same question, another service, another module, flow control, nonsense.
+    let harmless: [(u32, &[u8]); 6] = [
+        (0x740, &[3, 0x22, 0xF1, 0x86, 0x55]),
+        (0x740, &[2, 0x3E, 0x00]),
+        (0x726, &[3, 0x22, 0x12, 0x34]),
+        (0x740, &[0x30, 0, 0]),
+        (0x740, &[]),
+        (0x740, &[7, 0x22]),
+    ];
+    assert!(!contested(&harmless, &harmless));
+}
+
 /// Source: ISO 14229-2:2013, 7.2: P2 50 ms, P2* 5 s; 100 ms for the way are ours.
 #[test]
 fn answers_are_waited_for_as_long_as_the_standard_says() {

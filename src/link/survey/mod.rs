@@ -55,6 +55,8 @@ const BREATH: i64 = 10_000_000;
 const BUSY_BREATH: i64 = 200_000_000;
 /// How often a question is asked again when the module is busy or does not answer.
 const TRIES: u32 = 3;
+/// The same when another tester keeps asking for something else, so that no answer can be told to be one's own.
+const DOUBTFUL_TRIES: u32 = 10;
 /// Tester present while a session other than the default one is needed (ISO 14229-2: at most half of `S3`).
 const PRESENT_EVERY: i64 = 2_000_000_000;
 const SECOND: i64 = 1_000_000_000;
@@ -265,14 +267,32 @@ impl Survey {
         let mut breath = BREATH;
         let unanswered = matches!(outcome.ending, Ending::Silent | Ending::Broken(_));
         let busy = outcome.refusal() == Some(BUSY);
-        let again = busy || unanswered && !ask.then.is_poll();
+        // An answer that may have been meant for another tester: a refusal, or a list that does not repeat what was asked for.
+        let lists = ask.request.first() == Some(&0x19);
+        let doubtful = outcome.contested
+            && outcome.ending == Ending::Answered
+            && (outcome.positive().is_none() || lists);
+        let again = busy || doubtful || unanswered && !ask.then.is_poll();
         let individual = !matches!(ask.whom, Whom::All(_));
-        if again && individual && ask.tries + 1 < TRIES {
+        let most = if doubtful { DOUBTFUL_TRIES } else { TRIES };
+        if again && individual && ask.tries + 1 < most {
             self.script.push_front(Ask {
                 tries: ask.tries + 1,
                 ..ask.clone()
             });
-            self.rest = Some(later(now, if busy { BUSY_BREATH } else { BREATH }));
+            self.rest = Some(later(
+                now,
+                if busy || doubtful {
+                    BUSY_BREATH
+                } else {
+                    BREATH
+                },
+            ));
+            return;
+        }
+        if individual && doubtful {
+            // Nothing is better than something wrong: polls come again in their turn, codes every 15 s.
+            self.rest = Some(later(now, BREATH));
             return;
         }
         match ask.whom {
@@ -536,5 +556,7 @@ const BUSY: u8 = 0x21;
 const NOT_SUB_IN_SESSION: u8 = 0x7E;
 const NOT_IN_SESSION: u8 = 0x7F;
 
+#[cfg(test)]
+mod rivals;
 #[cfg(test)]
 mod tests;
