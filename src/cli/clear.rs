@@ -104,7 +104,7 @@ pub(crate) fn run(args: &Args) -> anyhow::Result<()> {
         save: &args.save,
         stated: args.vehicle_stands,
     };
-    procedure(&task, &mut *bus, &mut io::stdin().lock(), &mut io::stdout())
+    procedure(&task, &mut *bus, &mut io::stdin().lock(), &mut io::stdout()).map_err(link::helped)
 }
 
 fn procedure(

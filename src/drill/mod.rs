@@ -9,6 +9,7 @@ mod way;
 use crate::capture::{Item, Kind, Tally};
 use crate::diagnosis::{self, Means};
 use crate::evidence::Grounds;
+use crate::frame::Timestamp;
 use crate::notes::{Note, NoteResult, Notes};
 use crate::place::{Place, PlaceKind};
 use crate::report::{Report, Urgency};
@@ -390,6 +391,8 @@ fn drawn(seed: u64, draw: u64) -> Settings {
     };
     let wanted = format!("{cause}{place}").parse::<FaultWanted>();
     let mut settings = Settings::training(seed.wrapping_add(draw));
+    // The lesson's own clock: a person reads its times.
+    settings.start = Timestamp::default();
     settings.sensor = sensor;
     settings.faults = wanted
         .into_iter()

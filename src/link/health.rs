@@ -34,6 +34,8 @@ pub struct Health {
     facts: Option<Facts>,
     away: Option<Away>,
     bus_off: bool,
+    /// When a frame last found no room in the send buffer.
+    full: Option<Timestamp>,
     last: Option<Timestamp>,
     buckets: [Bucket; BUCKETS],
 }
@@ -76,6 +78,8 @@ pub enum Trouble {
     },
     /// What is sent is not acknowledged by anybody.
     Alone,
+    /// What is to be sent finds no room in the send buffer.
+    Full,
     /// Errors beside frames that can be read.
     Disturbed {
         /// Error frames in the last seconds.
@@ -148,6 +152,11 @@ impl Health {
         }
     }
 
+    /// A frame did not get out: the send buffer stays full.
+    pub const fn full(&mut self, now: Timestamp) {
+        self.full = Some(now);
+    }
+
     /// The link answers again.
     pub fn recover(&mut self) {
         self.away = None;
@@ -191,6 +200,12 @@ impl Health {
         } else if recent.errors > recent.overflows {
             let errors = recent.errors - recent.overflows;
             found.push(Trouble::Disturbed { errors });
+        }
+        if self
+            .full
+            .is_some_and(|full| now.nanos_since(full) < WINDOW_S * SECOND)
+        {
+            found.push(Trouble::Full);
         }
         if recent.lost > 0 {
             found.push(Trouble::Late { lost: recent.lost });
@@ -281,6 +296,10 @@ impl Trouble {
                 )
             }
             Self::Alone => "What is sent gets no acknowledgement: nobody else is on the bus, or the bit rate is wrong.".to_owned(),
+            Self::Full => format!(
+                "What is asked does not get out: the send buffer of {link} stays full. Is another node connected and awake, and at \
+                 the same bit rate?"
+            ),
             Self::Disturbed { errors } => format!(
                 "Errors beside readable frames ({errors} in the last {WINDOW_S} s): wiring, termination (60 ohm between CAN high \
                  and low) or a node that disturbs."
@@ -303,6 +322,7 @@ impl Trouble {
             Self::BusOff { .. } => "bus off",
             Self::Unreadable { .. } => "unreadable",
             Self::Alone => "alone",
+            Self::Full => "send buffer full",
             Self::Disturbed { .. } => "disturbed",
             Self::Late { .. } => "frames lost",
             Self::Overrun => "overrun",

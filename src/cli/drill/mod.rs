@@ -80,7 +80,7 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
 /// Lets the vehicle live on a link while the lesson goes on.
 fn on_link(case: &Case<'_>, name: &str) -> anyhow::Result<Sender<String>> {
     let mut bus = link::open(name)?;
-    super::rig::refuse_among_others(&mut *bus, name)?;
+    super::rig::refuse_among_others(&mut *bus, name).map_err(link::helped)?;
     let vehicle = case.vehicle();
     let (sender, lines) = channel();
     thread::spawn(move || {

@@ -14,8 +14,8 @@ use tonering::link::{
 use tonering::signal::profile::Profile;
 
 use super::super::console::Console;
+use super::super::link::explained;
 use super::source::Source;
-use super::trouble::explained;
 use super::{Addresses, Args, Format, listen};
 
 /// Asks on a link.

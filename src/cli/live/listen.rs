@@ -24,12 +24,12 @@ use tonering::vehicle::{Record, Recorder};
 
 use super::super::basis::Basis;
 use super::super::console::Console;
+use super::super::link::explained;
 use super::super::output::Output;
 use super::judge::Judge;
 use super::recording::{Recording, Rotation};
 use super::show::{Show, Where};
 use super::source::Source;
-use super::trouble::explained;
 use super::{Args, Format};
 
 /// Longest single wait for a frame.
@@ -212,7 +212,7 @@ impl<'a> Watch<'a> {
                     let now = source.now().nanos().saturating_sub(ON_ITS_WAY);
                     self.recorder.expire(Timestamp::from_nanos(now));
                 }
-                Err(error) => self.health_of(error)?,
+                Err(error) => self.health_of(error, source.now())?,
             }
             if let Some(recording) = &mut self.recording {
                 recording.tick();
@@ -295,8 +295,13 @@ impl<'a> Watch<'a> {
     }
 
     /// What a link that fails means for the listener: to wait, or that there is no sense in it.
-    fn health_of(&mut self, error: LinkError) -> anyhow::Result<()> {
+    fn health_of(&mut self, error: LinkError, now: Timestamp) -> anyhow::Result<()> {
         match error {
+            // What asks asks again.
+            LinkError::Full { .. } => {
+                self.health.full(now);
+                Ok(())
+            }
             LinkError::Down { .. } | LinkError::Gone { .. } => {
                 self.health.fail(&error);
                 Ok(())
@@ -392,8 +397,9 @@ impl View {
     fn draw(&mut self, watch: &Watch<'_>, now: Timestamp) -> anyhow::Result<()> {
         let live = watch.live(now);
         if self.place == Where::Screen {
+            let (layout, rows) = (layout(self.console), rows());
             self.show
-                .picture(&screen(&live, layout(self.console), rows())?);
+                .picture(screen(&live, layout, rows)?, (layout.width, rows));
         } else {
             for line in changes(&self.told, &live) {
                 self.line(watch, &line);

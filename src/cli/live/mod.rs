@@ -20,8 +20,6 @@ mod replay;
 mod show;
 #[cfg(target_os = "linux")]
 mod source;
-#[cfg(target_os = "linux")]
-mod trouble;
 
 use std::path::PathBuf;
 use std::time::Duration;

@@ -14,14 +14,14 @@ use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
 use tonering::capture::{Capture, Item};
-use tonering::frame::{Channel, FrameKind, Timestamp};
-use tonering::link::{Bus as _, LinkError, Socket, facts};
+use tonering::frame::{CanId, Channel, Frame, FrameKind, Timestamp};
+use tonering::link::{Bus as _, Data, LinkError, Socket, facts};
 
 use super::super::console::remark;
 use super::super::input;
+use super::super::link::explained;
 use super::Args;
 use super::listen::stop_on_signals;
-use super::trouble::explained;
 
 /// How long it listens before it sends.
 const LISTEN: Duration = Duration::from_secs(2);
@@ -79,21 +79,22 @@ pub(super) fn run(args: &Args, path: &Path) -> anyhow::Result<()> {
         if is_over || stop.load(Ordering::Relaxed) {
             break;
         }
-        // The name of a frame's bus is known once the frame is read.
-        let known = capture.channels().names().len();
-        if known != names.len() {
-            names = capture.channels().names().to_vec();
-            check_buses(&names, wanted, path, &mut player.only)?;
-        }
-        let item = match capture.next_item() {
-            Ok(Some(item)) => item,
+        let next = match capture.next_item() {
+            Ok(Some(Item::Can(frame))) => Next::of(&frame),
+            Ok(Some(_)) => None,
             Ok(None) => break,
             Err(error) => {
                 remark(&format!("{:#}", anyhow::Error::from(error)));
                 break;
             }
         };
-        player.take(&item, wanted.is_some(), &stop)?;
+        // The name of a frame's bus is known once the frame is read.
+        let known = capture.channels().names().len();
+        if known != names.len() {
+            names = capture.channels().names().to_vec();
+            check_buses(&names, wanted, path, &mut player.only)?;
+        }
+        player.take(next.as_ref(), wanted.is_some(), &stop)?;
     }
     input::tell_damage(capture.name(), capture.tally());
     tell(&player.played, &capture);
@@ -146,6 +147,28 @@ fn check_buses(
     }
 }
 
+/// A frame of the capture, kept while the capture is asked about its buses.
+struct Next {
+    time: Option<Timestamp>,
+    channel: Channel,
+    id: CanId,
+    kind: FrameKind,
+    data: Data,
+}
+
+impl Next {
+    /// `None` for more bytes than a frame can carry.
+    fn of(frame: &Frame<'_>) -> Option<Self> {
+        Some(Self {
+            time: frame.time,
+            channel: frame.channel,
+            id: frame.id,
+            kind: frame.kind,
+            data: Data::new(frame.data)?,
+        })
+    }
+}
+
 struct Player {
     socket: Socket,
     is_virtual: bool,
@@ -162,8 +185,14 @@ struct Player {
 }
 
 impl Player {
-    fn take(&mut self, item: &Item<'_>, is_choosy: bool, stop: &AtomicBool) -> anyhow::Result<()> {
-        let Item::Can(frame) = item else {
+    /// Plays a frame; `None` is a packet that is none.
+    fn take(
+        &mut self,
+        next: Option<&Next>,
+        is_choosy: bool,
+        stop: &AtomicBool,
+    ) -> anyhow::Result<()> {
+        let Some(frame) = next else {
             self.played.no_can += 1;
             return Ok(());
         };
@@ -182,7 +211,7 @@ impl Player {
         if stop.load(Ordering::Relaxed) {
             return Ok(());
         }
-        match self.socket.put_frame(frame.id, frame.kind, frame.data) {
+        match self.socket.put_frame(frame.id, frame.kind, &frame.data) {
             Ok(()) => self.played.frames += 1,
             Err(LinkError::TooLong { .. }) => self.played.too_long += 1,
             Err(error) => return Err(explained(error)),

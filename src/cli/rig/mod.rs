@@ -181,9 +181,9 @@ Examples:
   tonering rig --on vcan0 --fault sensor-circuit@left-front --profile-out car.yaml";
 
 const ON_A_LINK: &str = "\
-On a link (--on): for a bench, a virtual interface or a lesson, never for a bus with a real vehicle on it: the
-simulated modules answer to requests and broadcast speeds that real ones would believe. Without --among-others it
-refuses a bus on which others talk. While it runs it takes lines from standard input: fault sensor-circuit left-front;
+On a link (--on): for a bench, a virtual interface or a lesson, never for a bus with a real vehicle on it: the \
+simulated modules answer to requests and broadcast speeds that real ones would believe. Without --among-others it \
+refuses a bus on which others talk. While it runs it takes lines from standard input: fault sensor-circuit left-front; \
 mend; drive town; stand; state; quit.";
 
 fn after_help() -> String {
@@ -269,7 +269,7 @@ fn live(args: &Args, settings: &Settings, name: &str) -> anyhow::Result<()> {
     let profile = args.profile_out.as_deref().map(open).transpose()?;
     let mut bus = link::open(name)?;
     if !args.among_others {
-        refuse_among_others(&mut *bus, name)?;
+        refuse_among_others(&mut *bus, name).map_err(link::helped)?;
     }
     if let Some(mut file) = profile {
         file.write_all(profile_yaml(settings, NAME).as_bytes())?;
@@ -286,7 +286,7 @@ fn live(args: &Args, settings: &Settings, name: &str) -> anyhow::Result<()> {
     let limit = args
         .seconds
         .map(|seconds| Duration::from_secs(seconds.into()));
-    serve(vehicle, &mut *bus, &commands, &mut io::stdout(), limit)
+    serve(vehicle, &mut *bus, &commands, &mut io::stdout(), limit).map_err(link::helped)
 }
 
 fn open(path: &Path) -> anyhow::Result<Output> {

@@ -91,7 +91,7 @@ fn reports(was: &Report, is: &Report, lines: &mut Vec<String>) {
     for code in &is.codes {
         let known = was.codes.iter().find(|known| is_same(known, code));
         if known.is_none_or(|known| known.state_words != code.state_words) {
-            lines.push(format!("code: {}", phrase_code(code)));
+            lines.push(format!("code: {}", phrase_code(code, &code.module)));
         }
     }
     for code in &was.codes {
@@ -146,12 +146,11 @@ pub(super) fn name(code: &CodeLine) -> String {
     }
 }
 
-/// A code in one line.
-pub(super) fn phrase_code(code: &CodeLine) -> String {
+/// A code in one line, from a module of this name.
+pub(super) fn phrase_code(code: &CodeLine, module: &str) -> String {
     format!(
-        "{} from {}, {}: {}",
+        "{} from {module}, {}: {}",
         name(code),
-        code.module,
         code.state_words,
         code.meaning
     )

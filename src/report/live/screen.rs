@@ -8,13 +8,16 @@ use std::io;
 
 use super::{Live, changes, wheels};
 use crate::place::Place;
+use crate::report::escape::terminal::terminal;
 use crate::report::phrase;
 use crate::report::text::Layout;
-use crate::report::text::page::{BOLD, CARE, DANGER, DIM, Form, Page};
+use crate::report::text::page::{BOLD, CARE, DANGER, DIM, Form, Page, wrap};
 use crate::report::{Report, Urgency};
 
 /// Columns of the bar of a probability.
 const BAR: u8 = 10;
+/// So many characters of a module's name are shown.
+const LONGEST_NAME: usize = 24;
 /// A judgement that is older than this, while frames come, says so; in seconds.
 const FRESH_S: f64 = 5.0;
 
@@ -87,6 +90,8 @@ const ROOMS: [Room; 5] = [
 ];
 
 /// The lines of the picture, at most `rows`, without their ends.
+///
+/// Where the window is too small for that, a few plain lines say the most urgent things ([`small`]).
 pub fn screen(live: &Live, layout: Layout, rows: usize) -> io::Result<Vec<String>> {
     let mut lines = Vec::new();
     for room in ROOMS {
@@ -95,7 +100,9 @@ pub fn screen(live: &Live, layout: Layout, rows: usize) -> io::Result<Vec<String
             break;
         }
     }
-    lines.truncate(rows.saturating_sub(1));
+    if lines.len() >= rows || layout.width < Layout::MIN_WIDTH {
+        return Ok(small(live, layout, rows));
+    }
     let foot = draw_with(layout, |page| {
         let keys = "Ctrl-C stops. ";
         let care = "Never watch this while driving: a second person does.";
@@ -111,6 +118,58 @@ pub fn screen(live: &Live, layout: Layout, rows: usize) -> io::Result<Vec<String
     lines.extend(foot);
     lines.truncate(rows);
     Ok(lines)
+}
+
+/// What a window shows that is too small for the picture: what is wrong, what is unsafe, the wheels, the codes, the likeliest
+/// cause, in this order, as far as there is room.
+fn small(live: &Live, layout: Layout, rows: usize) -> Vec<String> {
+    let mut parts = vec![format!(
+        "{} for {}: {}, {} lost",
+        live.link,
+        phrase::span(live.seconds.floor()),
+        phrase::count(live.frames, "frame"),
+        live.lost
+    )];
+    parts.extend(live.troubles.iter().take(1).map(|(_, words)| words.clone()));
+    let report = live.report.as_ref();
+    let unsafe_words = report.and_then(|report| report.safety.as_ref());
+    parts.extend(unsafe_words.map(|safety| safety.words.clone()));
+    let speeds: Vec<String> = wheels(live)
+        .map(|(wheel, now)| format!("{wheel} {}", now.words()))
+        .collect();
+    parts.push(format!("km/h: {}", speeds.join(", ")));
+    if let Some(report) = report {
+        let codes: Vec<String> = report.codes.iter().map(changes::name).collect();
+        if !codes.is_empty() {
+            let count = u64::try_from(codes.len()).unwrap_or(u64::MAX);
+            parts.push(format!(
+                "{}: {}",
+                phrase::count(count, "code"),
+                codes.join(", ")
+            ));
+        }
+        if let Some(first) = report.causes.first()
+            && !phrase::none_stands_out(report)
+        {
+            let likely = phrase::percent(first.probability);
+            parts.push(format!("{likely} {}", phrase::cause(first)));
+        }
+    }
+    parts.push("A window of 80 columns and 24 lines shows more.".to_owned());
+    let mut lines: Vec<String> = parts
+        .iter()
+        .flat_map(|part| wrap(&terminal(part, layout.unicode), layout.width.max(1)))
+        .collect();
+    let room = rows.saturating_sub(1);
+    lines.truncate(room);
+    lines.resize(room, String::new());
+    lines.extend(
+        wrap("Ctrl-C stops.", layout.width.max(1))
+            .into_iter()
+            .take(1),
+    );
+    lines.truncate(rows);
+    lines
 }
 
 fn draw_with(
@@ -129,7 +188,10 @@ fn draw(live: &Live, layout: Layout, room: Room) -> io::Result<Vec<String>> {
         wheel_speeds(live, page, room)?;
         match &live.report {
             Some(report) => judged(report, live.judged_s.unwrap_or(0.0), page, room),
-            None => part(page, room, "Causes", "are judged once something was heard"),
+            None if live.frames == 0 => {
+                part(page, room, "Causes", "are judged once something was heard")
+            }
+            None => part(page, room, "Causes", "are being judged for the first time"),
         }
     })
 }
@@ -190,10 +252,11 @@ fn head(live: &Live, page: &mut Page<'_>, room: Room) -> io::Result<()> {
 fn wheel_speeds(live: &Live, page: &mut Page<'_>, room: Room) -> io::Result<()> {
     space(page, room)?;
     let (mut names, mut speeds) = (String::new(), String::new());
+    let width = page.width().saturating_sub(11).div_euclid(4).min(13);
     for (wheel, now) in wheels(live) {
         // Writing to a String cannot fail.
-        let _ = write!(names, "{:>13}", wheel.to_string());
-        let _ = write!(speeds, "{:>13}", now.words());
+        let _ = write!(names, "{:>width$}", wheel.to_string());
+        let _ = write!(speeds, "{:>width$}", now.words());
     }
     page.columns(&lead("Wheels"), &names, BOLD)?;
     page.columns(&format!("{:<11}", "  km/h"), &speeds, BOLD)
@@ -217,7 +280,10 @@ fn judged(report: &Report, old_s: f64, page: &mut Page<'_>, room: Room) -> io::R
         let form = Form::indent(0).styled_lead(&heading, BOLD).style(BOLD);
         page.text(form.lines(1), &words)?;
         if room.why > 0 {
-            page.text(Form::indent(11).lines(room.why), &check.why)?;
+            page.text(
+                Form::indent(11).lines(room.why),
+                &phrase::capital(&check.why),
+            )?;
         }
     }
     safety(report, page, room)
@@ -228,7 +294,7 @@ fn modules_and_codes(report: &Report, page: &mut Page<'_>, room: Room) -> io::Re
         .modules
         .iter()
         .filter(|module| module.state != "not-asked")
-        .map(|module| format!("{} {}", module.name, module.state))
+        .map(|module| format!("{} {}", short(&module.name), module.state))
         .collect();
     space(page, room)?;
     if room.modules > 0 {
@@ -248,7 +314,7 @@ fn modules_and_codes(report: &Report, page: &mut Page<'_>, room: Room) -> io::Re
     }
     for code in report.codes.iter().take(room.codes) {
         let form = Form::indent(0).styled_lead(&heading, BOLD).lines(1);
-        page.text(form, &changes::phrase_code(code))?;
+        page.text(form, &changes::phrase_code(code, &short(&code.module)))?;
         heading = lead("");
     }
     if report.codes.len() > room.codes {
@@ -256,6 +322,14 @@ fn modules_and_codes(report: &Report, page: &mut Page<'_>, room: Room) -> io::Re
         page.text(Form::indent(11), &format!("and {more} more"))?;
     }
     Ok(())
+}
+
+/// A module's name, cut where it would push what matters off the line.
+fn short(name: &str) -> String {
+    match name.char_indices().nth(LONGEST_NAME) {
+        Some((end, _)) => format!("{}…", name.get(..end).unwrap_or_default().trim_end()),
+        None => name.to_owned(),
+    }
 }
 
 fn causes(report: &Report, page: &mut Page<'_>, room: Room) -> io::Result<()> {

@@ -95,6 +95,11 @@ impl<'a> Page<'a> {
         }
     }
 
+    /// Its columns.
+    pub(in crate::report) const fn width(&self) -> usize {
+        self.layout.width
+    }
+
     /// An empty line.
     pub(in crate::report) fn blank(&mut self) -> io::Result<()> {
         writeln!(self.out)
@@ -243,7 +248,7 @@ fn column_widths(rows: &[Vec<String>], width: usize) -> Vec<usize> {
 
 /// The text in lines of at most this width, broken between words, and within a word only where it is too long. A number
 /// stays with its unit.
-fn wrap(text: &str, width: usize) -> Vec<String> {
+pub(in crate::report) fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines = Vec::new();
     let mut line = String::new();
     let mut used = 0;
