@@ -1,12 +1,13 @@
 //! What asks on a link, against partners that are not this program's: the kernel's own ISO 15765-2; and the simulated vehicle
 //! as a program of its own.
 
+use std::collections::VecDeque;
 use std::io::Write as _;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
 use tonering::capture::{Item, Kind, Tally};
-use tonering::frame::{CanId, Channel};
+use tonering::frame::{CanId, Channel, Timestamp};
 use tonering::link::{
     Asker, Bus as _, Ending, Event, GoOn, Manner, Range, Scope, Seek, Socket, Survey, Target,
     converse, permit, run as run_errand,
@@ -92,13 +93,28 @@ fn asking_kernel_and_program_exchange_payloads_of_all_lengths() {
                 filling,
                 ..Reception::default()
             });
-            let end = socket.now().nanos() + 20_000_000_000;
+            let begin = socket.now();
             let mut back = None;
+            // The last frames, with the kernel's times of what was heard: who keeps whom waiting.
+            let mut last: VecDeque<String> = VecDeque::new();
+            let mut note = |time: Timestamp, what: &str, data: &[u8]| {
+                let since = time.nanos_since(begin) / 1_000;
+                last.push_back(format!("{since:9} µs {what} {data:02X?}"));
+                if last.len() > 12 {
+                    last.pop_front();
+                }
+                last.make_contiguous().join("\n")
+            };
             while back.is_none() {
                 let now = socket.now();
-                assert!(now.nanos() < end, "{length} bytes did not come back");
+                assert!(
+                    now.nanos_since(begin) < 20_000_000_000,
+                    "{length} bytes did not come back, block size {block_size}, separation {separation}:\n{}",
+                    note(now, "now", &[])
+                );
                 let patience = match sender.poll(now) {
                     Next::Send(field) => {
+                        note(now, "sent ", &field);
                         socket.put(to, &field).unwrap();
                         continue;
                     }
@@ -106,7 +122,7 @@ fn asking_kernel_and_program_exchange_payloads_of_all_lengths() {
                         Duration::from_nanos(u64::try_from(until.nanos_since(now)).unwrap_or(0))
                     }
                     Next::Done => Duration::from_millis(100),
-                    Next::Failed(fault) => panic!("{length}: {fault}"),
+                    Next::Failed(fault) => panic!("{length}: {fault}\n{}", note(now, "now", &[])),
                 };
                 let Some(heard) = socket
                     .hear(patience.min(Duration::from_millis(100)))
@@ -117,13 +133,19 @@ fn asking_kernel_and_program_exchange_payloads_of_all_lengths() {
                 if heard.id != from {
                     continue;
                 }
+                note(heard.time, "heard", &heard.data);
                 let now = socket.now();
                 sender.take(&heard.data, now);
                 match receiver.take(&heard.data, now) {
-                    Received::Flow(flow) => socket.put(to, &flow).unwrap(),
+                    Received::Flow(flow) => {
+                        note(now, "sent ", &flow);
+                        socket.put(to, &flow).unwrap();
+                    }
                     Received::Message(message) => back = Some(message),
                     Received::Nothing => {}
-                    Received::Broken(fault) => panic!("{length}: {fault:?}"),
+                    Received::Broken(fault) => {
+                        panic!("{length}: {fault:?}\n{}", note(now, "now", &[]))
+                    }
                 }
             }
             assert_eq!(back, Some(payload), "{length}");

@@ -6,6 +6,8 @@
 
 mod asking;
 mod command;
+mod disturbed;
 mod guest;
 mod hearing;
+mod hours;
 mod replay;
