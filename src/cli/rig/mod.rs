@@ -181,9 +181,9 @@ Examples:
   tonering rig --on vcan0 --fault sensor-circuit@left-front --profile-out car.yaml";
 
 const ON_A_LINK: &str = "\
-On a link (--on): for a bench, a virtual interface or a lesson, never for a bus with a real vehicle on it: the \
-simulated modules answer to requests and broadcast speeds that real ones would believe. Without --among-others it \
-refuses a bus on which others talk. While it runs it takes lines from standard input: fault sensor-circuit left-front; \
+On a link (--on): for a bench, a virtual interface or a lesson, never for a bus with a real vehicle on it: the
+simulated modules answer to requests and broadcast speeds that real ones would believe. Without --among-others it
+refuses a bus on which others talk. While it runs it takes lines from standard input: fault sensor-circuit left-front;
 mend; drive town; stand; state; quit.";
 
 fn after_help() -> String {
