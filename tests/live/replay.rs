@@ -481,6 +481,7 @@ fn compare(lesson: &Lesson, folder: &Path) {
     for (heard, own) in heard.iter_mut().zip(&own) {
         #[expect(
             clippy::cast_possible_truncation,
+            clippy::cast_precision_loss,
             reason = "some minutes of nanoseconds"
         )]
         let since = (own.nanos_since(begin) as f64 * lesson.speed) as i64;
