@@ -54,7 +54,7 @@ struct Picture {
 impl Picture {
     /// What turns this picture into the other: only lines that differ are written, so that nothing flickers. In a window of
     /// another size all of it is.
-    fn into_other(&self, lines: &[String], window: (usize, usize)) -> String {
+    fn steps_to(&self, lines: &[String], window: (usize, usize)) -> String {
         let anew = window != self.window;
         let mut text = String::new();
         if anew {
@@ -114,7 +114,7 @@ impl Show {
     /// Draws these lines in a window of so many columns and rows, unless they are there already or the last ones are still on
     /// their way.
     pub(super) fn picture(&mut self, lines: Vec<String>, window: (usize, usize)) {
-        let text = self.last.into_other(&lines, window);
+        let text = self.last.steps_to(&lines, window);
         if text.is_empty() || self.is_busy.swap(true, Ordering::AcqRel) {
             return;
         }
@@ -179,7 +179,7 @@ mod tests {
     #[test]
     fn only_what_has_changed_is_written() {
         let mut picture = Picture::default();
-        let first = picture.into_other(&lines("one/two"), (80, 24));
+        let first = picture.steps_to(&lines("one/two"), (80, 24));
         assert_eq!(
             first,
             "\u{1b}[2J\u{1b}[1;1Hone\u{1b}[K\u{1b}[2;1Htwo\u{1b}[K"
@@ -188,19 +188,19 @@ mod tests {
             lines: lines("one/two"),
             window: (80, 24),
         };
-        assert_eq!(picture.into_other(&lines("one/two"), (80, 24)), "");
+        assert_eq!(picture.steps_to(&lines("one/two"), (80, 24)), "");
         assert_eq!(
-            picture.into_other(&lines("one/2/three"), (80, 24)),
+            picture.steps_to(&lines("one/2/three"), (80, 24)),
             "\u{1b}[2;1H2\u{1b}[K\u{1b}[3;1Hthree\u{1b}[K"
         );
         assert_eq!(
-            picture.into_other(&lines("one"), (80, 24)),
+            picture.steps_to(&lines("one"), (80, 24)),
             "\u{1b}[2;1H\u{1b}[K"
         );
         // Another window: the terminal may have moved everything.
-        let anew = picture.into_other(&lines("one/two"), (60, 24));
+        let anew = picture.steps_to(&lines("one/two"), (60, 24));
         assert!(anew.starts_with("\u{1b}[2J\u{1b}[1;1Hone"), "{anew}");
-        let smaller = picture.into_other(&lines("one"), (80, 1));
+        let smaller = picture.steps_to(&lines("one"), (80, 1));
         assert_eq!(smaller, "\u{1b}[2J\u{1b}[1;1Hone\u{1b}[K");
     }
 }
