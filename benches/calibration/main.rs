@@ -37,6 +37,7 @@ struct Wanted {
     seed: u64,
     checks: usize,
     by_weight: bool,
+    sound: bool,
     misses: bool,
     rates: bool,
     rules: Option<String>,
@@ -48,6 +49,7 @@ fn wanted() -> Result<Wanted, String> {
         seed: 1,
         checks: CHECKS,
         by_weight: false,
+        sound: false,
         misses: false,
         rates: false,
         rules: None,
@@ -64,13 +66,14 @@ fn wanted() -> Result<Wanted, String> {
             "--seed" => wanted.seed = number()?,
             "--checks" => wanted.checks = usize::try_from(number()?).unwrap_or(CHECKS),
             "--by-weight" => wanted.by_weight = true,
+            "--sound" => wanted.sound = true,
             "--misses" => wanted.misses = true,
             "--rates" => wanted.rates = true,
             "--rules" => wanted.rules = words.next(),
             "--bench" => {}
             _ => {
                 return Err(format!(
-                    "{word}: possible are --vehicles N, --seed N, --checks N, --by-weight, --misses, --rules FOLDER"
+                    "{word}: possible are --vehicles N, --seed N, --checks N, --by-weight, --sound, --misses, --rates, --rules FOLDER"
                 ));
             }
         }
@@ -94,7 +97,12 @@ fn main() {
     let mut stable = (Share::default(), Share::default());
     let mut seed = wanted.seed.wrapping_mul(1_000_003);
     for _ in 0..wanted.vehicles {
-        let (settings, truth) = next(&mut seed, wanted.by_weight, &rules);
+        let (mut settings, mut truth) = next(&mut seed, wanted.by_weight, &rules);
+        if wanted.sound {
+            settings.faults.clear();
+            settings.past_faults.clear();
+            truth.causes.clear();
+        }
         let case = Case::new(&settings);
         let shown = shows(&case, &settings, &rules, &catalogue);
         let alone = truth.causes.len() < 2;

@@ -42,6 +42,7 @@ fn record(state: ModuleState) -> Record {
             negative: 0,
             broken: 0,
             unanswered: 0,
+            missed: 0,
             first_seen: None,
         }],
         ..Record::default()
@@ -63,6 +64,7 @@ fn with_codes(codes: &[(u16, u8)], read_s: f64) -> Record {
             code: Code(number),
             failure_type: Some(FailureType(0x13)),
             status: Some(status),
+            availability: None,
             list: List::Uds(2),
             module: 0,
             origin: origin(read_s),

@@ -8,10 +8,11 @@ use super::{Grounds, State};
 use crate::frame::Timestamp;
 use crate::place::Place;
 use crate::rules::{
-    ClearedCondition, CodeCondition, CodeStateWord, Nature, Rules, SilentCondition, Whose,
+    ClearedCondition, CodeCondition, CodeStateWord, Condition, Nature, Rules, SilentCondition,
+    Whose,
 };
 use crate::trouble::{FailureType, System};
-use crate::vehicle::{List, Module, ModuleState, Record, ReportedCode, Role};
+use crate::vehicle::{Clear, List, Module, ModuleState, Record, ReportedCode, Role};
 
 /// What a code that the catalogue does not have is called in rules.
 const UNLISTED: &str = "unlisted";
@@ -34,6 +35,8 @@ struct Read<'a> {
     nature: &'a str,
     place: Option<Place>,
     standing: Standing,
+    /// Nothing tells whether the fault is there, and the rules know what it says if it is past.
+    open: bool,
 }
 
 /// How a code stands.
@@ -58,11 +61,14 @@ impl<'a> Coded<'a> {
             .iter()
             .map(|module| module.role == Role::Brakes)
             .collect();
-        let codes = record.codes.iter().filter_map(|reported| {
-            if told_better(record, reported) {
-                return None;
-            }
-            let standing = standing(reported)?;
+        let kept = remembered_parts(grounds.rules);
+        let gone = cleared_codes(record);
+        let listed = record
+            .codes
+            .iter()
+            .filter(|code| !told_better(record, code));
+        let given = listed.map(|code| (code, false));
+        let codes = given.chain(gone).filter_map(|(reported, not_back)| {
             let readings = grounds
                 .catalogue
                 .readings(reported.code, reported.failure_type);
@@ -72,12 +78,21 @@ impl<'a> Coded<'a> {
                 .or(readings.first());
             let numbering = reading.map_or("", |reading| reading.numbering);
             let kind = reading.map_or("", |reading| reading.kind);
+            let component = reading.map_or(UNLISTED, |reading| reading.component);
+            let mut standing = standing(reported)?;
+            let of_brakes = brakes.get(reported.module).copied().unwrap_or(false);
+            let open =
+                tells_nothing(reported) && !not_back && of_brakes && kept.contains(component);
+            if not_back || open && way.listed_past {
+                standing = Standing::Stored;
+            }
             Some(Read {
                 reported,
-                component: reading.map_or(UNLISTED, |reading| reading.component),
+                component,
                 nature: nature(grounds.rules, reported.failure_type, numbering, kind),
                 place: reading.and_then(|reading| reading.place),
                 standing,
+                open,
             })
         });
         Self {
@@ -85,6 +100,11 @@ impl<'a> Coded<'a> {
             has_brakes: brakes.contains(&true),
             brakes,
         }
+    }
+
+    /// Whether some code leaves open whether its fault is there now.
+    pub(super) fn leaves_open(&self) -> bool {
+        self.codes.iter().any(|read| read.open)
     }
 
     /// Whether a code is one of those asked for. Without a known brake module, chassis codes count as its codes.
@@ -114,14 +134,27 @@ fn told_better(record: &Record, code: &ReportedCode) -> bool {
         })
 }
 
+/// Bit 4 of a status byte of KWP 2000, from memory.
+const KWP_NOT_READY: u8 = 0x10;
+
+/// Bit 6 of a status byte: the test has not come to an end in this operation cycle (ISO 14229-1, Table D.2).
+const TEST_NOT_COMPLETED: u8 = 0x40;
+
 /// How a code stands; `None` when the status says that nothing failed.
 ///
 /// Source: ISO 14229-1:2013, Table D.2: bits 0 and 1 are a test that failed now or in this operation cycle, bit 6 one that
 /// has not come to an end in it. KWP 2000, from memory: bits 6 and 5 are the storage state (ISO 14230-3), 01 not present,
-/// 10 intermittent, 11 present; modules that leave them 0 do not tell.
+/// 10 intermittent, 11 present; modules that leave them 0 do not tell. Bit 4 is the readiness flag: 1 is a test that has not
+/// come to an end, 0 one that has, or no such flag.
 fn standing(code: &ReportedCode) -> Option<Standing> {
     match (code.list, code.status) {
-        (List::Kwp(_), Some(status)) if status >> 5 & 3 == 1 => Some(Standing::Stored),
+        (List::Kwp(_), Some(status)) if status >> 5 & 3 == 1 => {
+            Some(if status & KWP_NOT_READY != 0 {
+                Standing::Untested
+            } else {
+                Standing::Stored
+            })
+        }
         (List::Uds(_), Some(_)) => {
             let status = code.uds_status()?;
             if status.test_failed() || status.test_failed_this_operation_cycle() {
@@ -129,14 +162,17 @@ fn standing(code: &ReportedCode) -> Option<Standing> {
             }
             let stored =
                 status.confirmed() || status.pending() || status.test_failed_since_last_clear();
+            // A code that is stored has failed since the last clearing: without bit 5 this module does not keep bits 4 to 6.
+            let tells = code
+                .availability
+                .is_none_or(|kept| kept == 0 || kept & TEST_NOT_COMPLETED != 0);
             if !stored {
                 None
             } else if status.test_not_completed_this_operation_cycle() {
                 Some(Standing::Untested)
-            } else if status.test_failed_since_last_clear() {
+            } else if status.test_failed_since_last_clear() && tells {
                 Some(Standing::Past)
             } else {
-                // A code that is stored has failed since the last clearing: this module does not keep bits 4 to 6.
                 Some(Standing::Stored)
             }
         }
@@ -144,6 +180,50 @@ fn standing(code: &ReportedCode) -> Option<Standing> {
         (List::Permanent, _) => Some(Standing::Stored),
         _ => Some(Standing::Present),
     }
+}
+
+/// Whether a code stands in a list that does not tell whether its fault is there now.
+fn tells_nothing(code: &ReportedCode) -> bool {
+    code.status.is_none() && matches!(code.list, List::Stored | List::Kwp(_))
+}
+
+/// The codes that a clearing removed and that no later list holds: what the module said of the past. With each, whether the
+/// module was read again since, and so has not found the fault anew.
+fn cleared_codes(record: &Record) -> impl Iterator<Item = (&ReportedCode, bool)> {
+    record.clears.iter().flat_map(move |clear| {
+        let read_again = read_since(record, clear);
+        let removed = clear.removed.iter();
+        let gone = removed.filter(|code| !record.codes.iter().any(|now| is_same(now, code)));
+        gone.map(move |code| (code, read_again))
+    })
+}
+
+/// Whether the module gave a list of codes after a clearing.
+fn read_since(record: &Record, clear: &Clear) -> bool {
+    let mut lists = record.lists.iter();
+    lists.any(|list| list.module == clear.module && list.origin >= clear.origin)
+}
+
+/// Whether two lists of a module hold the same code.
+fn is_same(one: &ReportedCode, other: &ReportedCode) -> bool {
+    one.module == other.module && one.code == other.code && one.failure_type == other.failure_type
+}
+
+/// The parts of which the rules know what a stored code of the brake module says. A code of another part, read as past,
+/// would be explained by nothing, and so for free.
+fn remembered_parts(rules: &Rules) -> BTreeSet<&str> {
+    let mut parts = BTreeSet::new();
+    for finding in rules.findings() {
+        finding.when.walk(&mut |condition| {
+            if let Condition::Code(code) = condition
+                && code.state == CodeStateWord::Remembered
+                && code.from == Whose::Brakes
+            {
+                parts.extend(code.components.iter().map(String::as_str));
+            }
+        });
+    }
+    parts
 }
 
 /// The nature of a code: by its failure type where that says something, else by the kind of its number.
@@ -289,8 +369,8 @@ fn hidden(wanted: &CodeCondition, place: Place, coded: &Coded<'_>) -> Option<&'s
         return Some("not every module has such a code");
     }
     match wanted.state {
-        CodeStateWord::Present if any(&with(CodeStateWord::Untested, false)) => {
-            Some("such a code is stored, and its test has not run since")
+        CodeStateWord::Present if any(&with(CodeStateWord::Remembered, wanted.exclusive)) => {
+            Some("such a code is stored, which is a finding of its own")
         }
         CodeStateWord::Remembered if any(&with(CodeStateWord::Present, true)) => {
             Some("a fault of the same part is there now")
@@ -386,6 +466,9 @@ pub(super) fn silent(wanted: &SilentCondition, grounds: &Grounds<'_>) -> Judged 
             Whose::Others | Whose::Any => "no other module was asked in the capture",
         });
     }
+    if let Some(requests) = wanted.requests {
+        return missed(requests, &asked);
+    }
     let silent: Vec<&&Module> = asked
         .iter()
         .filter(|module| module.state == ModuleState::Silent)
@@ -415,6 +498,30 @@ pub(super) fn silent(wanted: &SilentCondition, grounds: &Grounds<'_>) -> Judged 
     judged
 }
 
+/// Judges whether a module that answers lets requests go unanswered now and then.
+fn missed(requests: u32, asked: &[&Module]) -> Judged {
+    /// Answers, at least, that make their completeness worth a word.
+    const ENOUGH: u32 = 20;
+    let worst = asked.iter().max_by_key(|module| module.missed);
+    let Some(module) = worst.filter(|module| module.positive > 0) else {
+        return Judged::not_observable("the module gives no answers");
+    };
+    if module.missed >= requests {
+        let mut judged = Judged::new(true);
+        judged.details.push(format!(
+            "{}: {} of {} requests, each answered at other times",
+            module.name, module.missed, module.asked
+        ));
+        judged.origins.extend(module.first_seen);
+        return judged;
+    }
+    if module.missed == 0 && module.positive >= ENOUGH {
+        Judged::new(false)
+    } else {
+        Judged::not_observable("too few requests to tell")
+    }
+}
+
 /// Judges whether cleared codes came back.
 pub(super) fn cleared(wanted: &ClearedCondition, grounds: &Grounds<'_>) -> Judged {
     let record = grounds.record;
@@ -429,11 +536,7 @@ pub(super) fn cleared(wanted: &ClearedCondition, grounds: &Grounds<'_>) -> Judge
             .modules
             .get(clear.module)
             .is_some_and(|module| module.role == Role::Brakes);
-        let read_again = record
-            .lists
-            .iter()
-            .any(|list| list.module == clear.module && list.origin >= clear.origin);
-        if (has_brakes && !brakes) || clear.removed.is_empty() || !read_again {
+        if (has_brakes && !brakes) || clear.removed.is_empty() || !read_since(record, clear) {
             continue;
         }
         cleared += clear.removed.len();
@@ -442,12 +545,8 @@ pub(super) fn cleared(wanted: &ClearedCondition, grounds: &Grounds<'_>) -> Judge
             .times_s
             .extend(clear.origin.time.map(Timestamp::seconds));
         let returned = |code: &&ReportedCode| {
-            record.codes.iter().any(|now| {
-                now.module == code.module
-                    && now.code == code.code
-                    && now.failure_type == code.failure_type
-                    && standing(now).is_some()
-            })
+            let mut codes = record.codes.iter();
+            codes.any(|now| is_same(now, code) && standing(now).is_some())
         };
         back += clear.removed.iter().filter(returned).count();
     }

@@ -1,7 +1,7 @@
 //! Conditions with three values: true, false, not observable.
 
 use super::codes::Coded;
-use super::{Grounds, Measure, Source, State, codes, notes, signals};
+use super::{Grounds, Measure, Source, State, codes, frames, notes, signals};
 use crate::place::Place;
 use crate::rules::Condition;
 use crate::vehicle::Origin;
@@ -78,6 +78,7 @@ pub(super) fn judge(
         Condition::Voltage(wanted) => signals::voltage(wanted, grounds),
         Condition::Signal(wanted) => signals::switch(wanted, grounds),
         Condition::Bus(wanted) => signals::bus(wanted, grounds),
+        Condition::Frames(wanted) => frames::frames(wanted, grounds),
         Condition::Measure(wanted) => signals::measure(wanted, place, grounds),
         Condition::Check(wanted) => notes::check(wanted, place, grounds),
         Condition::All(parts) => combine(parts, place, grounds, coded, State::False),

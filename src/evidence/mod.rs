@@ -5,6 +5,7 @@
 
 mod codes;
 mod condition;
+mod frames;
 mod notes;
 mod numbering;
 mod signals;
@@ -128,7 +129,7 @@ pub fn evaluate(grounds: &Grounds<'_>) -> Evidence {
     for way in &numberings {
         let coded = codes::Coded::new(grounds, way);
         let judged: Vec<Judged> = places(grounds.rules)
-            .map(|(rule, place)| condition::judge(&rule.when, place, grounds, &coded))
+            .map(|(rule, place)| judge(rule, place, grounds, &coded))
             .collect();
         readings.push(Reading {
             weight: way.weight,
@@ -148,7 +149,27 @@ pub fn evaluate(grounds: &Grounds<'_>) -> Evidence {
 pub fn state_with(grounds: &Grounds<'_>, rule: &FindingRule, place: Place) -> State {
     let way = numbering::Way::default();
     let coded = codes::Coded::new(grounds, &way);
-    condition::judge(&rule.when, place, grounds, &coded).state
+    judge(rule, place, grounds, &coded).state
+}
+
+/// Judges a finding at a place; not observable while another finding already says the same.
+fn judge(
+    rule: &FindingRule,
+    place: Place,
+    grounds: &Grounds<'_>,
+    coded: &codes::Coded<'_>,
+) -> Judged {
+    let of = |condition| condition::judge(condition, place, grounds, coded);
+    if rule
+        .moot
+        .as_ref()
+        .is_some_and(|moot| of(moot).state == State::True)
+    {
+        return Judged::not_observable(
+            "another finding already says the same, or it settles nothing",
+        );
+    }
+    of(&rule.when)
 }
 
 fn finding(rule: &FindingRule, place: Place, judged: Judged) -> Finding {

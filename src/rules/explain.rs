@@ -140,6 +140,12 @@ impl Rules {
             finding.place.id(),
             condition_words(&finding.when)
         )));
+        if let Some(moot) = &finding.moot {
+            out.push(Text(format!(
+                "It is left out when another finding already says the same: when {}.",
+                condition_words(moot)
+            )));
+        }
         out.push(Text(format!(
             "Without any of the causes it holds in {} % of the vehicles.",
             percent(finding.leak)
@@ -328,6 +334,18 @@ fn condition_words(condition: &Condition) -> String {
     };
     match condition {
         Condition::Code(code) => code_words(code),
+        Condition::Silent(super::SilentCondition {
+            who,
+            requests: Some(requests),
+            ..
+        }) => format!(
+            "{} gave no answer to {requests} requests or more that it had answered before",
+            match who {
+                super::Whose::Brakes => "the brake module",
+                super::Whose::Others => "another module",
+                super::Whose::Any => "a module",
+            }
+        ),
         Condition::Silent(silent) => match silent.who {
             super::Whose::Brakes => "the brake module was asked and never answered".to_owned(),
             super::Whose::Others => {
@@ -377,6 +395,16 @@ fn condition_words(condition: &Condition) -> String {
             bus.errors,
             percent(bus.error_share)
         ),
+        Condition::Frames(frames) => match frames.state {
+            super::FramesWord::Pausing => format!(
+                "the frames with the wheel speeds pause {} times or more while others go on",
+                frames.pauses
+            ),
+            super::FramesWord::Absent => format!(
+                "no frame with wheel speeds comes in {} s in which others do",
+                frames.at_least_s
+            ),
+        },
         Condition::Measure(measure) => {
             let mut words = format!("the wheel measure {} shows it", measure.name);
             if let Some(above) = measure.above {

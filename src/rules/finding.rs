@@ -24,6 +24,13 @@ pub struct FindingRule {
     #[serde(with = "serde_yaml::with::singleton_map_recursive")]
     #[cfg_attr(feature = "schema", schemars(with = "Condition"))]
     pub when: Condition,
+    /// When another finding already says the same: then this one is not observable, so that one fact counts once.
+    #[serde(
+        default,
+        deserialize_with = "serde_yaml::with::singleton_map_recursive::deserialize"
+    )]
+    #[cfg_attr(feature = "schema", schemars(with = "Option<Condition>"))]
+    pub moot: Option<Condition>,
     /// The chance that it holds although none of the causes is there: above 0, below 1.
     pub leak: f64,
     /// Where this comes from.
@@ -47,6 +54,8 @@ pub enum Condition {
     Signal(SignalCondition),
     /// The bus was disturbed.
     Bus(BusCondition),
+    /// The brake module's own frames pause, or never come.
+    Frames(FramesCondition),
     /// A measure of the wheel speeds shows it.
     Measure(MeasureCondition),
     /// A check by hand gave this result.
@@ -83,6 +92,7 @@ impl Condition {
             Self::Voltage(_) => "voltage",
             Self::Signal(_) => "signal",
             Self::Bus(_) => "bus",
+            Self::Frames(_) => "frames",
             Self::Measure(_) => "measure",
             Self::Check(_) => "check",
             Self::All(_) => "all",
@@ -190,6 +200,8 @@ pub struct SilentCondition {
     /// How many, at least.
     #[serde(default = "one")]
     pub modules: u32,
+    /// Not for good, but now and then: so many requests at least that the module had answered before, word for word.
+    pub requests: Option<u32>,
 }
 
 /// Codes were cleared, the module was read again, and they have not come back.
@@ -272,6 +284,32 @@ pub struct BusCondition {
     pub errors: u64,
     /// It is false only when there were at least so many frames.
     pub frames: u64,
+}
+
+/// The frames in which the profile has the wheels' speeds, on a bus that goes on without them.
+#[derive(Clone, Debug, Deserialize, PartialEq)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct FramesCondition {
+    /// What about them.
+    pub state: FramesWord,
+    /// How many pauses of the same frame, at least. One fewer, but not none, is not observable.
+    #[serde(default = "one")]
+    pub pauses: u32,
+    /// It is false only when the frames, and true without any of them only when all others, were seen for so many seconds.
+    #[serde(default)]
+    pub at_least_s: f64,
+}
+
+/// How frames that should come in a cycle do.
+#[derive(Clone, Copy, Debug, Deserialize, Eq, PartialEq)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "kebab-case")]
+pub enum FramesWord {
+    /// They pause while others go on.
+    Pausing,
+    /// None of them ever comes, and others do.
+    Absent,
 }
 
 /// A measure of the wheel speeds.

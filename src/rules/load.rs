@@ -482,6 +482,9 @@ fn check_finding(
         _ => {}
     };
     finding.when.walk_paths(".when", &mut see);
+    if let Some(moot) = &finding.moot {
+        moot.walk_paths(".moot", &mut see);
+    }
 }
 
 fn check_result(

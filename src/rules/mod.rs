@@ -22,8 +22,8 @@ pub use explain::Paragraph;
 pub use file::RulesFile;
 pub use finding::{
     BusCondition, CheckCondition, ClearedCondition, CodeCondition, CodeStateWord, Condition,
-    FindingRule, MeasureCondition, Nature, OtherTypes, SensorWord, SignalCondition,
-    SilentCondition, SwitchSignal, VoltageCondition, VoltageOf, Whose,
+    FindingRule, FramesCondition, FramesWord, MeasureCondition, Nature, OtherTypes, SensorWord,
+    SignalCondition, SilentCondition, SwitchSignal, VoltageCondition, VoltageOf, Whose,
 };
 pub use fingerprint::fingerprint;
 pub(crate) use locate::locate;

@@ -24,6 +24,7 @@ pub(super) struct Entry {
     pub(super) code: Code,
     pub(super) failure_type: Option<FailureType>,
     pub(super) status: Option<u8>,
+    pub(super) availability: Option<u8>,
 }
 
 /// What a clearing was asked to remove.
@@ -120,6 +121,7 @@ impl CodeBook {
                     code: entry.code,
                     failure_type: entry.failure_type,
                     status: entry.status,
+                    availability: entry.availability,
                     list,
                     module,
                     origin,
@@ -183,6 +185,7 @@ mod tests {
             code: text.parse().unwrap(),
             failure_type: Some(FailureType(failure)),
             status: Some(status),
+            availability: None,
         }
     }
 

@@ -3,13 +3,14 @@
 
 mod bus;
 mod codes;
+mod cyclic;
 mod modules;
 mod recorder;
 
 pub use recorder::Recorder;
 
 use crate::capture::{Kind, Tally};
-use crate::frame::Timestamp;
+use crate::frame::{CanId, Timestamp};
 use crate::signal::Signals;
 use crate::transport::Address;
 use crate::trouble::{Code, FailureType, Status};
@@ -33,6 +34,8 @@ pub struct Record {
     pub wheel_data: WheelData,
     /// How the buses did.
     pub bus: Bus,
+    /// The frames in which the profile has the wheels' speeds: whether they come, and whether they pause.
+    pub cyclic: Vec<Cyclic>,
 }
 
 /// One capture that was read.
@@ -126,6 +129,8 @@ pub struct Module {
     pub broken: u32,
     /// Requests to it alone that had time for an answer and got none.
     pub unanswered: u32,
+    /// Of these: requests that it had answered before, word for word.
+    pub missed: u32,
     /// The first request to it, or its first answer.
     pub first_seen: Option<Origin>,
 }
@@ -179,6 +184,8 @@ pub struct ReportedCode {
     pub failure_type: Option<FailureType>,
     /// The status byte as sent, where the service has one.
     pub status: Option<u8>,
+    /// The bits that the module keeps in its status bytes (`DTCStatusAvailabilityMask`, ISO 14229-1), where it said so.
+    pub availability: Option<u8>,
     /// The list it comes from.
     pub list: List,
     /// Index of the module in [`Record::modules`].
@@ -262,4 +269,32 @@ pub struct Bus {
     pub overflow: u64,
     /// The first few error frames.
     pub first_errors: Vec<Origin>,
+}
+
+/// A frame of the brake module that comes in a cycle.
+#[derive(Clone, Debug)]
+pub struct Cyclic {
+    /// Its identifier.
+    pub id: CanId,
+    /// How many came.
+    pub frames: u64,
+    /// Whether they came in a steady cycle.
+    pub steady: bool,
+    /// The cycle in s, outside pauses.
+    pub cycle_s: f64,
+    /// Pauses while the other frames of the channel went on; the first ones only.
+    pub pauses: Vec<Pause>,
+    /// How many pauses there were beyond those.
+    pub more_pauses: u64,
+}
+
+/// A pause of a cyclic frame.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Pause {
+    /// When the last frame before it came, in s on the capture's clock.
+    pub from_s: f64,
+    /// How long it was, in s.
+    pub length_s: f64,
+    /// How many other frames came in it.
+    pub others: u64,
 }

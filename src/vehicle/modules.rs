@@ -117,6 +117,7 @@ impl Module {
             negative: 0,
             broken: 0,
             unanswered: 0,
+            missed: 0,
             first_seen: None,
         }
     }

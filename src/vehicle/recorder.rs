@@ -1,13 +1,16 @@
 //! Items of captures in, the record out: the stages from frames to exchanges, wired once for files and links.
 
+use std::collections::BTreeSet;
+
 use super::codes::{CodeBook, Entry, Group};
+use super::cyclic::Watch;
 use super::modules::Modules;
 use super::{Bus, CaptureSummary, List, Origin, Record, Role};
 use crate::capture::{Item, Kind, Tally};
-use crate::frame::Timestamp;
+use crate::frame::{CanId, Timestamp};
 use crate::service::{Answer, Closed, CodeList, Exchange, Pairing, code_list};
 use crate::signal::profile::Profile;
-use crate::signal::{Extractor, Signals};
+use crate::signal::{Carrier, Extractor, Signals};
 use crate::transport::{Message, Observer};
 use crate::trouble::System;
 
@@ -30,7 +33,9 @@ struct Stages {
     extractor: Extractor,
     modules: Modules,
     codes: CodeBook,
+    answered: Answered,
     bus: Bus,
+    watch: Watch,
     captures: Vec<CaptureSummary>,
 }
 
@@ -45,7 +50,9 @@ impl Recorder {
             extractor: Extractor::new(&profile),
             modules,
             codes: CodeBook::default(),
+            answered: Answered::default(),
             bus: Bus::default(),
+            watch: Watch::new(speed_frames(&profile)),
             captures: Vec::new(),
         };
         Self {
@@ -68,6 +75,7 @@ impl Recorder {
                     number: frame.number,
                     time: frame.time,
                 });
+                self.stages.watch.push(frame);
                 self.stages.extractor.push_frame(frame);
                 self.observer.push(frame);
                 frame.time
@@ -97,6 +105,7 @@ impl Recorder {
             first: self.first.take(),
             last: self.last.take(),
         });
+        self.stages.watch.end_capture();
         self.observer = observer(&self.profile);
         self.pairing = Pairing::new();
     }
@@ -161,6 +170,41 @@ impl Recorder {
     }
 }
 
+/// Requests that were answered before.
+#[derive(Debug, Default)]
+struct Answered {
+    /// The module's index and the request.
+    requests: BTreeSet<(usize, Vec<u8>)>,
+}
+
+impl Answered {
+    /// Most requests kept, and the longest: those that are asked again and again are few and short.
+    const MOST: usize = 1_024;
+    const LONGEST: usize = 32;
+
+    fn holds(&self, module: usize, request: &[u8]) -> bool {
+        request.len() <= Self::LONGEST && self.requests.contains(&(module, request.to_vec()))
+    }
+
+    fn add(&mut self, module: usize, request: &[u8]) {
+        if request.len() <= Self::LONGEST
+            && self.requests.len() < Self::MOST
+            && !self.holds(module, request)
+        {
+            self.requests.insert((module, request.to_vec()));
+        }
+    }
+}
+
+/// The frames that carry the wheels' speeds: those of the brake module, or of what sends them on.
+fn speed_frames(profile: &Profile) -> impl Iterator<Item = CanId> {
+    let sources = profile.speeds.iter().flatten();
+    sources.filter_map(|source| match source.carrier {
+        Carrier::Frame(id) => Some(id),
+        Carrier::Identifier { .. } | Carrier::Parameter(_) => None,
+    })
+}
+
 fn observer(profile: &Profile) -> Observer {
     Observer::new(profile.address_book())
 }
@@ -191,13 +235,19 @@ impl Stages {
             request.partner,
             origin,
         );
-        let Some(module) = found.and_then(|index| self.modules.get_mut(index)) else {
+        let Some(index) = found else {
+            return;
+        };
+        let Some(module) = self.modules.get_mut(index) else {
             return;
         };
         module.asked += 1;
         let waited = matches!(exchange.closed, Closed::TimedOut | Closed::Superseded);
         if waited && exchange.answers.is_empty() && exchange.signs.is_empty() {
             module.unanswered += 1;
+            module.missed += u32::from(self.answered.holds(index, &request.payload));
+        } else if !exchange.answers.is_empty() {
+            self.answered.add(index, &request.payload);
         }
     }
 
@@ -265,6 +315,7 @@ impl Stages {
                 code: entry.code,
                 failure_type: entry.failure_type,
                 status: entry.status,
+                availability: list.availability,
             })
             .collect();
         self.codes.read(module, list.list, mask, &entries, origin);
@@ -300,6 +351,7 @@ impl Stages {
             signals,
             wheel_data: profile.wheels,
             bus: self.bus.clone(),
+            cyclic: self.watch.settle(),
         }
     }
 }

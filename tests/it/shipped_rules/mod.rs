@@ -1,5 +1,7 @@
 //! The shipped rules, judged from outside: what evidence leads to which causes.
 
+mod listed;
+mod once;
 mod published;
 mod scene;
 mod situations;

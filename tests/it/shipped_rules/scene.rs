@@ -1,7 +1,7 @@
 //! A vehicle as a capture would describe it, put together by hand, and what the shipped rules make of it.
 
 use tonering::diagnosis::{self, Diagnosis};
-use tonering::evidence::{Grounds, State};
+use tonering::evidence::{Grounds, State, evaluate};
 use tonering::notes::Notes;
 use tonering::place::Place;
 use tonering::rules::{RuleText, Rules};
@@ -60,6 +60,7 @@ impl Scene {
             negative: 0,
             broken: 0,
             unanswered: 3 - 3 * answers,
+            missed: 0,
             first_seen: None,
         });
         self.record.modules.len() - 1
@@ -105,6 +106,7 @@ impl Scene {
             code: code.parse().unwrap(),
             failure_type: failure.map(FailureType),
             status: failure.map(|_| status),
+            availability: None,
             list,
             module,
             origin: ORIGIN,
@@ -184,6 +186,24 @@ impl Scene {
                 .map(|finding| format!("{} at {}", finding.id, finding.place))
                 .collect(),
         }
+    }
+}
+
+impl Scene {
+    /// For each way to read the codes, whether some finding holds.
+    pub(super) fn readings(&self, rules: &Rules, catalogue: &Catalogue) -> Vec<bool> {
+        let measures = diagnosis::measures(&self.record);
+        let evidence = evaluate(&Grounds {
+            rules,
+            catalogue,
+            record: &self.record,
+            measures: &measures,
+            notes: &Notes::default(),
+        });
+        let readings = evidence.readings.iter();
+        readings
+            .map(|reading| reading.states.contains(&State::True))
+            .collect()
     }
 }
 
