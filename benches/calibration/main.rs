@@ -32,6 +32,10 @@ const WRONG_PRIORS: u64 = 5;
 /// Vehicles whose causes go by the weights of the rules have seeds from here on.
 const BY_WEIGHT: u64 = 1 << 32;
 
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is a switch of the command line"
+)]
 struct Wanted {
     vehicles: u64,
     seed: u64,
