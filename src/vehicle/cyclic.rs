@@ -23,7 +23,7 @@ const MOST_QUIET: f64 = 0.3;
 const QUIET_S: f64 = 0.15;
 /// Most pauses kept.
 const KEPT: usize = 64;
-/// With more intervals than this share beyond three cycles, the frames have no cycle.
+/// With more intervals than this share beyond three cycles, pauses among them, the frames have no cycle.
 const MOST_UNEVEN: f64 = 0.05;
 
 /// Watches frames by their identifiers.
@@ -135,22 +135,24 @@ impl Watch {
 
     /// What was seen of each identifier.
     pub(super) fn settle(&self) -> Vec<Cyclic> {
-        let watched = self.watched.iter();
-        watched
-            .map(|watched| Cyclic {
-                id: watched.id,
-                frames: watched.frames,
-                steady: watched.intervals >= KNOWN_FROM
-                    && share(watched.uneven, watched.intervals) <= MOST_UNEVEN,
-                cycle_s: watched.cycle_s,
-                pauses: watched.pauses.clone(),
-                more_pauses: watched.more,
-            })
-            .collect()
+        self.watched.iter().map(Watched::settle).collect()
     }
 }
 
 impl Watched {
+    fn settle(&self) -> Cyclic {
+        let pauses = self.pauses.len() as u64 + self.more;
+        let uneven = share(self.uneven + pauses, self.intervals + pauses);
+        Cyclic {
+            id: self.id,
+            frames: self.frames,
+            steady: self.intervals >= KNOWN_FROM && uneven <= MOST_UNEVEN,
+            cycle_s: self.cycle_s,
+            pauses: self.pauses.clone(),
+            more_pauses: self.more,
+        }
+    }
+
     fn take(&mut self, heard: &Heard, time_s: f64) {
         self.frames += 1;
         let now = Last {

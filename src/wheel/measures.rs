@@ -389,13 +389,15 @@ pub fn measure(input: &Input<'_>) -> Measures {
     let sides = swapped::find(&grid, &input.geometry);
     let [front_sides, rear_sides] = sides.axles;
     let mut orders = orders::find(&grid, &input.geometry);
+    let mut onsets = Wheel::ALL.map(|wheel| onset::find(&grid, wheel));
+    onset::compare(&mut onsets);
     let mut dropout_times = Vec::new();
     let wheels = Wheel::ALL.map(|wheel| {
         let column = grid.column(wheel)?;
         let missing = || Measured::not_made("no samples");
         let dropouts = dropout::find(&grid, wheel)?;
         dropout_times.extend(dropouts.runs.iter().map(|run| run.start_s));
-        let onset = onset::find(&grid, wheel)?;
+        let onset = onsets[wheel.index()].take()?;
         let orders = orders[wheel.index()].take()?;
         let noise = noises[wheel.index()].take()?;
         Some(WheelMeasures {

@@ -6,7 +6,8 @@
 //!
 //! Each event gives bounds, not a value: at least what the neighbours read at this wheel's last zero, at most what they
 //! read at its first number. Slow sampling widens the bounds and cannot raise a false alarm: a fault must show in the
-//! lower bounds.
+//! lower bounds. And it must stand out from the other wheels of the vehicle: gaps of sound coils scatter, and the speed
+//! at which a coil is heard goes with its gap.
 
 use super::grid::{Grid, Neighbours, Others};
 use super::measured::{Made, Measured, Verdict};
@@ -19,6 +20,11 @@ const ZERO_KMH: f64 = 0.35;
 const TWO_FROM_KMH: f64 = 3.6;
 /// Lower bound, in km/h, at which a single event does.
 const ONE_FROM_KMH: f64 = 4.5;
+/// So many times what the other wheels need shows a weak signal below [`FAR_FROM_KMH`]: between sound coils the signal
+/// differs by half at most (common practice, no source).
+const TIMES: f64 = 1.6;
+/// From this lower bound on, in km/h, the other wheels do not matter.
+const FAR_FROM_KMH: f64 = 6.0;
 /// Lower bound, in km/h, that is more than usual.
 const UNCLEAR_FROM_KMH: f64 = 2.0;
 
@@ -114,6 +120,48 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Onset> {
     })
 }
 
+const fn onset(of: &mut Onset) -> &mut Measured {
+    &mut of.onset
+}
+
+const fn vanish(of: &mut Onset) -> &mut Measured {
+    &mut of.vanish
+}
+
+/// Takes back what does not stand out from the other wheels.
+pub(super) fn compare(wheels: &mut [Option<Onset>; 4]) {
+    let picks: [fn(&mut Onset) -> &mut Measured; 2] = [onset, vanish];
+    for pick in picks {
+        let values = wheels.each_mut().map(|of| {
+            of.as_mut()
+                .and_then(|of| pick(of).made())
+                .map(|made| (made.value, made.uncertainty))
+        });
+        for (index, wheel) in wheels.iter_mut().enumerate() {
+            let others = values
+                .iter()
+                .enumerate()
+                .filter(|(other, _)| *other != index);
+            let mut usual: Vec<f64> = others.filter_map(|(_, of)| Some((*of)?.0)).collect();
+            let (Some(usual), Some((value, half)), Some(wheel)) = (
+                statistics::median(&mut usual),
+                values[index],
+                wheel.as_mut(),
+            ) else {
+                continue;
+            };
+            let low = value - half;
+            if let Measured::Made(made) = pick(wheel)
+                && made.verdict == Verdict::Shown
+                && low < FAR_FROM_KMH
+                && low < TIMES * usual
+            {
+                made.verdict = Verdict::Unclear;
+            }
+        }
+    }
+}
+
 /// Whether no neighbour turns, and there is one.
 fn all_stand(others: &Others, zero: f64) -> bool {
     let mut known = others.high.iter().filter(|high| !high.is_nan()).peekable();
@@ -177,4 +225,34 @@ fn judge(events: &[Event], all: usize, what: &str) -> Measured {
         events.len()
     ));
     made.into()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_weak_signal_stands_out_from_the_other_wheels() {
+        let event = |kmh| Event {
+            low: kmh - 0.1,
+            high: kmh + 0.1,
+            seen_s: 1.0,
+        };
+        let judged = |own: f64, others: f64| {
+            let mut wheels = [own, others, others, others].map(|kmh| {
+                Some(Onset {
+                    onset: judge(&[event(kmh), event(kmh)], 2, "start"),
+                    vanish: judge(&[], 2, "stop"),
+                })
+            });
+            let alone = wheels[0].as_ref().unwrap().onset.verdict();
+            compare(&mut wheels);
+            (alone, wheels[0].as_ref().unwrap().onset.verdict())
+        };
+        let (shown, unclear) = (Some(Verdict::Shown), Some(Verdict::Unclear));
+        assert_eq!(judged(4.2, 1.5), (shown, shown));
+        assert_eq!(judged(4.2, 3.4), (shown, unclear));
+        assert_eq!(judged(5.7, 3.4), (shown, shown));
+        assert_eq!(judged(7.0, 5.0), (shown, shown));
+    }
 }
