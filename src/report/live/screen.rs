@@ -91,7 +91,7 @@ const ROOMS: [Room; 5] = [
 
 /// The lines of the picture, at most `rows`, without their ends.
 ///
-/// Where the window is too small for that, a few plain lines say the most urgent things ([`small`]).
+/// Where the window is too small for that, a few plain lines say the most urgent things.
 pub fn screen(live: &Live, layout: Layout, rows: usize) -> io::Result<Vec<String>> {
     let mut lines = Vec::new();
     for room in ROOMS {
