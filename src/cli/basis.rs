@@ -62,23 +62,15 @@ pub(super) fn means(can: Can, hourly_rate: f64) -> anyhow::Result<Means> {
 impl BasisArgs {
     /// Reads all that was named.
     pub(super) fn read(&self) -> anyhow::Result<Basis> {
-        self.with_notes(notes)
+        self.read_all(false)
     }
 
     /// The same where the file of notes need not be there yet.
     pub(super) fn read_with_new_notes(&self) -> anyhow::Result<Basis> {
-        self.with_notes(|path, rules| {
-            if !path.exists() {
-                return Ok(Notes::default());
-            }
-            notes(path, rules)
-        })
+        self.read_all(true)
     }
 
-    fn with_notes(
-        &self,
-        read: impl Fn(&Path, &Rules) -> anyhow::Result<Notes>,
-    ) -> anyhow::Result<Basis> {
+    fn read_all(&self, may_lack_notes: bool) -> anyhow::Result<Basis> {
         let own = own_rules(&self.rules)?;
         let is_rules = |text: &str| text.lines().any(|line| line.starts_with("rules:"));
         let texts: Vec<RuleText<'_>> = own
@@ -94,7 +86,8 @@ impl BasisArgs {
         let rules = Rules::load(&texts)?;
         let catalogue = Catalogue::load(&lists)?;
         let notes = match &self.notes {
-            Some(path) => read(path, &rules)?,
+            Some(path) if may_lack_notes && !path.exists() => Notes::default(),
+            Some(path) => Notes::parse(&input::text(path)?, &path.display().to_string(), &rules)?,
             None => Notes::default(),
         };
         Ok(Basis {
@@ -107,14 +100,6 @@ impl BasisArgs {
             drawn: false,
         })
     }
-}
-
-fn notes(path: &Path, rules: &Rules) -> anyhow::Result<Notes> {
-    Ok(Notes::parse(
-        &input::text(path)?,
-        &path.display().to_string(),
-        rules,
-    )?)
 }
 
 /// What every capture is judged by.

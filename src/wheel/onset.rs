@@ -132,29 +132,19 @@ const fn vanish(of: &mut Onset) -> &mut Measured {
 pub(super) fn compare(wheels: &mut [Option<Onset>; 4]) {
     let picks: [fn(&mut Onset) -> &mut Measured; 2] = [onset, vanish];
     for pick in picks {
-        let values = wheels.each_mut().map(|of| {
-            of.as_mut()
-                .and_then(|of| pick(of).made())
-                .map(|made| (made.value, made.uncertainty))
-        });
+        let values = wheels
+            .each_mut()
+            .map(|of| of.as_mut().and_then(|of| pick(of).value()));
         for (index, wheel) in wheels.iter_mut().enumerate() {
-            let others = values
-                .iter()
-                .enumerate()
-                .filter(|(other, _)| *other != index);
-            let mut usual: Vec<f64> = others.filter_map(|(_, of)| Some((*of)?.0)).collect();
-            let (Some(usual), Some((value, half)), Some(wheel)) = (
-                statistics::median(&mut usual),
-                values[index],
-                wheel.as_mut(),
-            ) else {
+            let others = values.iter().enumerate();
+            let others = others.filter(|(other, _)| *other != index);
+            let mut others: Vec<f64> = others.filter_map(|(_, value)| *value).collect();
+            let (Some(usual), Some(wheel)) = (statistics::median(&mut others), wheel) else {
                 continue;
             };
-            let low = value - half;
             if let Measured::Made(made) = pick(wheel)
                 && made.verdict == Verdict::Shown
-                && low < FAR_FROM_KMH
-                && low < TIMES * usual
+                && made.value - made.uncertainty < FAR_FROM_KMH.min(TIMES * usual)
             {
                 made.verdict = Verdict::Unclear;
             }

@@ -2,12 +2,12 @@
 
 use std::collections::{BTreeSet, VecDeque};
 
+use super::tests::survey;
 use super::*;
-use crate::capture::{Item, Kind, Tally};
 use crate::frame::{CanId, Channel, Frame, FrameKind};
-use crate::link::{GoOn, Hub, Partner, run};
-use crate::rig::{Drive, FaultWanted, RigFrame, Settings, Vehicle, profile_yaml};
-use crate::vehicle::{List, Recorder};
+use crate::link::{Hub, Partner};
+use crate::rig::{Drive, FaultWanted, RigFrame, Settings, Vehicle};
+use crate::vehicle::List;
 
 /// A tester that asks, one every so many milliseconds, what is answered in single frames: an identifier that nobody has, and
 /// lists with a mask that no code meets. Its answers come from the same modules, at the same addresses.
@@ -66,10 +66,6 @@ fn told(rival_every_ms: Option<i64>) -> (Vec<String>, BTreeSet<(usize, u16)>) {
         drive: Drive::Standing,
         ..Settings::training(3)
     };
-    let profile = Profile::parse(&profile_yaml(&settings, "training"), "rig", &mut |_| {
-        Err(std::io::ErrorKind::NotFound.into())
-    })
-    .unwrap();
     let hub = Hub::new(Timestamp::from_seconds(1_000.0));
     hub.join(Vehicle::new(&settings).without_tester());
     if let Some(every_ms) = rival_every_ms {
@@ -81,24 +77,7 @@ fn told(rival_every_ms: Option<i64>) -> (Vec<String>, BTreeSet<(usize, u16)>) {
             out: VecDeque::new(),
         });
     }
-    let mut survey = Survey::new(&profile, Scope::default());
-    let mut recorder = Recorder::new(profile);
-    let mut port = hub.port();
-    let mut number = 0;
-    run(&mut port, &mut survey, &mut |heard, now| {
-        if let Some(heard) = heard {
-            number += 1;
-            recorder.push(&Item::Can(heard.frame(number, Channel(0))));
-        }
-        if now.seconds() < 1_060.0 {
-            GoOn::Yes
-        } else {
-            GoOn::No
-        }
-    })
-    .unwrap();
-    recorder.end_capture("hub", Kind::CandumpLog, &Tally::default());
-    let record = recorder.finish();
+    let (record, mut survey) = survey(&settings, &hub, Scope::default(), 60.0);
     let codes = record.codes.iter();
     let codes = codes
         .filter(|code| matches!(code.list, List::Uds(_)))

@@ -12,10 +12,19 @@ use crate::rig::{Drive, Fault, FaultWanted, RigFrame, Settings, Vehicle, causes,
 use crate::vehicle::{List, Record, Recorder};
 
 /// A survey of a vehicle for so many seconds; the record of what was on the bus, and what the survey told.
-fn survey(settings: &Settings, hub: &Hub, scope: Scope, seconds: f64) -> (Record, Survey) {
-    let profile = rig_profile(settings);
+pub(super) fn survey(
+    settings: &Settings,
+    hub: &Hub,
+    scope: Scope,
+    seconds: f64,
+) -> (Record, Survey) {
+    survey_by(&rig_profile(settings), hub, scope, seconds)
+}
+
+/// The same by another profile.
+fn survey_by(profile: &Profile, hub: &Hub, scope: Scope, seconds: f64) -> (Record, Survey) {
     let mut recorder = Recorder::new(profile.clone());
-    let mut survey = Survey::new(&profile, scope);
+    let mut survey = Survey::new(profile, scope);
     let mut port = hub.port();
     let end = port.now().seconds() + seconds;
     let mut number = 0;
@@ -396,30 +405,11 @@ fn a_module_that_insists_on_a_session_gets_it_and_keeps_it() {
     let strict = Strict::default();
     let counts = Arc::clone(&strict.counts);
     hub.join(strict);
-    let mut survey = Survey::new(
-        &profile,
-        Scope {
-            rate_hz: 0.2,
-            ..Scope::default()
-        },
-    );
-    let mut recorder = Recorder::new(profile.clone());
-    let mut port = hub.port();
-    let mut number = 0;
-    run(&mut port, &mut survey, &mut |heard, now| {
-        if let Some(heard) = heard {
-            number += 1;
-            recorder.push(&Item::Can(heard.frame(number, Channel(0))));
-        }
-        if now.seconds() < 40.0 {
-            GoOn::Yes
-        } else {
-            GoOn::No
-        }
-    })
-    .unwrap();
-    recorder.end_capture("hub", Kind::CandumpLog, &Tally::default());
-    let record = recorder.finish();
+    let scope = Scope {
+        rate_hz: 0.2,
+        ..Scope::default()
+    };
+    let (record, mut survey) = survey_by(&profile, &hub, scope, 40.0);
     let events: Vec<String> = std::iter::from_fn(|| survey.next_event())
         .map(|event| event.to_string())
         .collect();

@@ -113,17 +113,7 @@ impl Profile {
     /// How many data bytes an identifier of the module that answers from `response` has at least: as far as the signals
     /// reach that stand in it.
     pub fn least_length(&self, response: Address, id: u16) -> Option<usize> {
-        let others = [
-            &self.supply_voltage,
-            &self.battery_voltage,
-            &self.vehicle_speed,
-            &self.yaw_rate,
-            &self.steering_angle,
-            &self.brake_switch,
-            &self.abs_active,
-            &self.fluid_low,
-        ];
-        let sources = self.speeds.iter().chain(others).flatten();
+        let sources = self.sources().map(|(_, source)| source);
         let inside = sources.filter(|source| match source.carrier {
             Carrier::Identifier { module, did } => {
                 let module = self.modules.get(module);
