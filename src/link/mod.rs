@@ -22,6 +22,8 @@ mod hub;
 mod interface;
 #[cfg(any(target_os = "linux", test))]
 mod netlink;
+#[cfg(target_os = "linux")]
+mod order;
 #[cfg(any(target_os = "linux", test))]
 mod raw;
 mod seek;
@@ -39,6 +41,8 @@ pub use gate::{Confirmed, Permitted, Refused, permit};
 pub use health::{Health, Trouble, bit_rate_words};
 pub use hub::{Hub, Partner, Port};
 pub use interface::{BusState, Facts};
+#[cfg(target_os = "linux")]
+pub use order::stay_on_one_processor;
 pub use seek::{Range, Seek, Sought};
 #[cfg(target_os = "linux")]
 pub use socket::{Ear, Socket};

@@ -32,7 +32,7 @@ env TONERING_LIVE=virtual TONERING_REPLAYED="$heard" SOCKETCAN_VM_TIMEOUT=900 "$
 TONERING_REPLAYED=$heard tests "$played" --nocapture
 
 # ISO 15765-2 gives up after a second without a frame, and never sends anything twice. A guest under emulation can be starved for longer, and with two
-# processors a message sometimes is not sent back (the test then shows the last frames): so the test with the most messages has one
+# processors a message sometimes is not sent back (one frame may overtake another then, src/link/order.rs): so the test with the most messages has one
 # processor for itself and a second try, and what fails among the others has to pass alone.
 alone=payloads_of_all_lengths
 exchange() { SOCKETCAN_VM_CPUS=1 virtual "$alone"; }

@@ -19,7 +19,7 @@ use tonering::link::{Bus as _, Data, LinkError, Socket, facts};
 
 use super::super::console::remark;
 use super::super::input;
-use super::super::link::explained;
+use super::super::link::{explained, send_in_order};
 use super::Args;
 use super::listen::stop_on_signals;
 
@@ -61,6 +61,7 @@ pub(super) fn run(args: &Args, path: &Path) -> anyhow::Result<()> {
     }
     listen_first(&mut socket, args)?;
     let stop = stop_on_signals().context("signals cannot be had")?;
+    send_in_order();
     let mut player = Player {
         socket,
         is_virtual,
