@@ -47,7 +47,8 @@ pub(crate) struct Args {
 const EXAMPLES: &str = "\
 Examples:
   tonering clear can0 --profile car.yaml --save before-clearing.log
-  tonering clear can0 --profile car.yaml --module 'Engine control' --save engine.log";
+  tonering clear can0 --profile car.yaml --module 'Engine control' \\
+    --save engine.log";
 
 /// What stands before the question.
 const BEFORE: &str = "\

@@ -60,7 +60,8 @@ pub(crate) struct Args {
 const EXAMPLES: &str = "\
 Examples:
   tonering compare before.log after.log --profile car.yaml
-  tonering compare before.log after.log --profile car.yaml --format html --output repair.html
+  tonering compare before.log after.log --profile car.yaml \\
+    --format html --output repair.html
   tonering compare before.log after.log --case my-car
   tonering compare --before monday.log tuesday.log --after friday.log";
 

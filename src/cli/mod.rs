@@ -53,7 +53,7 @@ struct Arguments {
 }
 
 const AFTER_HELP: &str = "\
-Brakes can kill. What this program says is a help to think with, not a release to drive: the vehicle maker's
+Brakes can kill. What this program says is a help to think with, not a release to drive: the vehicle maker's \
 instructions, local rules and licensed practice come first.
 
 Examples:

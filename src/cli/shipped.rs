@@ -88,7 +88,8 @@ fn every_command_has_examples_that_are_understood() {
     {
         let name = sub.get_name();
         let help = sub.get_after_help().map(ToString::to_string);
-        let help = help.unwrap_or_default();
+        // A line that ends so goes on with the next one.
+        let help = help.unwrap_or_default().replace("\\\n    ", "");
         let examples: Vec<&str> = help
             .lines()
             .filter_map(|line| line.strip_prefix("  "))

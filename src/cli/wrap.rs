@@ -2,22 +2,32 @@
 
 use std::io::{self, Write};
 
-/// Writes words so that no line is wider than `width` columns; lines after the first begin with `indent` spaces.
-pub(crate) fn put(out: &mut dyn Write, words: &str, width: usize, indent: usize) -> io::Result<()> {
-    let mut column = 0;
-    for word in words.split_whitespace() {
-        let wide = unicode_width::UnicodeWidthStr::width(word);
-        if column > indent && column + 1 + wide > width {
-            write!(out, "\n{:indent$}", "")?;
+use unicode_width::UnicodeWidthStr as _;
+
+/// Words in lines, none wider than `width` columns unless a word is: the first begins at column `at`, the others with `indent` spaces.
+pub(crate) fn lines(words: &str, at: usize, indent: usize, width: usize) -> Vec<String> {
+    let mut lines = Vec::new();
+    let mut line = String::new();
+    let mut column = at;
+    for (number, word) in words.split(' ').enumerate() {
+        let wide = word.width();
+        if number > 0 && column + 1 + wide > width {
+            lines.push(std::mem::replace(&mut line, " ".repeat(indent)));
             column = indent;
-        } else if column > 0 && column != indent {
-            write!(out, " ")?;
+        } else if number > 0 {
+            line.push(' ');
             column += 1;
         }
-        write!(out, "{word}")?;
+        line.push_str(word);
         column += wide;
     }
-    writeln!(out)
+    lines.push(line);
+    lines
+}
+
+/// Writes words so that no line is wider than `width` columns; lines after the first begin with `indent` spaces.
+pub(crate) fn put(out: &mut dyn Write, words: &str, width: usize, indent: usize) -> io::Result<()> {
+    write_lines(out, words, 0, indent, width)
 }
 
 /// The same with a beginning that stands in front of the first line: its width is the indent of the others.
@@ -27,16 +37,21 @@ pub(crate) fn item(
     words: &str,
     width: usize,
 ) -> io::Result<()> {
-    let indent = unicode_width::UnicodeWidthStr::width(beginning);
+    let indent = beginning.width();
     write!(out, "{beginning}")?;
-    let room = width.saturating_sub(indent).max(20);
-    let mut lines = Vec::new();
-    put(&mut lines, words, room, 0)?;
-    let text = String::from_utf8_lossy(&lines);
-    for (number, line) in text.lines().enumerate() {
-        if number > 0 {
-            write!(out, "{:indent$}", "")?;
-        }
+    write_lines(out, words, indent, indent, width.max(indent + 20))
+}
+
+/// Words with single blanks between them.
+fn write_lines(
+    out: &mut dyn Write,
+    words: &str,
+    at: usize,
+    indent: usize,
+    width: usize,
+) -> io::Result<()> {
+    let words: Vec<&str> = words.split_whitespace().collect();
+    for line in lines(&words.join(" "), at, indent, width) {
         writeln!(out, "{line}")?;
     }
     Ok(())

@@ -472,16 +472,21 @@ impl<'a> Clock<'a> {
     }
 }
 
-/// A span of time: `3.2 s`, `4 min 12.5 s`.
+/// A span of time: `3.2 s`, `4 min 12.5 s`, `10 h 0 min 3 s`.
 pub(super) fn span(seconds: f64) -> String {
     if seconds.abs() < 60.0 {
-        format!("{} s", with_decimals(seconds, 2))
+        return format!("{} s", with_decimals(seconds, 2));
+    }
+    let tenths = (seconds * 10.0).round() / 10.0;
+    let minutes = (tenths / 60.0).trunc();
+    let rest = with_decimals((tenths - minutes * 60.0).abs(), 1);
+    let hours = (minutes / 60.0).trunc();
+    if hours == 0.0 {
+        format!("{minutes:.0} min {rest} s")
     } else {
-        let tenths = (seconds * 10.0).round() / 10.0;
-        let whole = (tenths / 60.0).trunc();
         format!(
-            "{whole:.0} min {} s",
-            with_decimals((tenths - whole * 60.0).abs(), 1)
+            "{hours:.0} h {:.0} min {rest} s",
+            (minutes - hours * 60.0).abs()
         )
     }
 }
@@ -562,6 +567,8 @@ mod tests {
         assert_eq!(span(3.2), "3.2 s");
         assert_eq!(span(612.44), "10 min 12.4 s");
         assert_eq!(span(119.97), "2 min 0 s");
+        assert_eq!(span(36_003.0), "10 h 0 min 3 s");
+        assert_eq!(span(3_599.97), "1 h 0 min 0 s");
         assert_eq!(minutes(15.0), "15 minutes");
         assert_eq!(minutes(90.0), "1 h 30 min");
         assert_eq!(count(120_034, "frame"), "120 034 frames");

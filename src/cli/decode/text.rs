@@ -1,10 +1,13 @@
 //! Text: one line for each message; with `--bytes` its fields below it.
 
+use std::borrow::Cow;
 use tonering::frame::{Channels, Timestamp};
+
 use tonering::service::{Direction, Family, Field, Value, Words, fields, head};
 use tonering::transport::{Address, Control, Pace};
 
 use super::super::console::{Console, printable};
+use super::super::wrap;
 use super::lines::Lines;
 use super::{Printer, Shown, json};
 
@@ -259,29 +262,15 @@ pub(crate) fn wrapped(
     width: usize,
     ascii: bool,
 ) {
-    let mut column = at;
-    let mut first = true;
-    for word in words.split(' ') {
-        let length = word.chars().count();
-        if !first && column + 1 + length > width {
-            out.byte(b'\n');
-            for _ in 0..indent {
-                out.byte(b' ');
-            }
-            column = indent;
-        } else if !first {
-            out.byte(b' ');
-            column += 1;
-        }
-        first = false;
-        if ascii {
-            out.text(&in_ascii(word));
-        } else {
-            out.text(word);
-        }
-        column += length;
+    let words = if ascii {
+        Cow::Owned(in_ascii(words))
+    } else {
+        Cow::Borrowed(words)
+    };
+    for line in wrap::lines(&words, at, indent, width) {
+        out.text(&line);
+        out.byte(b'\n');
     }
-    out.byte(b'\n');
 }
 
 /// What a message says, short; nothing when it has no fields besides its service.

@@ -175,15 +175,18 @@ fn moment_parser() -> impl clap::builder::TypedValueParser<Value = Moment> {
 
 const EXAMPLES: &str = "\
 Examples:
-  tonering rig --fault sensor-circuit@left-front --output drive.log --profile-out car.yaml
-  tonering rig --random --seed 7 --tell --output riddle.log.gz --profile-out car.yaml
+  tonering rig --fault sensor-circuit@left-front \\
+    --output drive.log --profile-out car.yaml
+  tonering rig --random --seed 7 --tell \\
+    --output riddle.log.gz --profile-out car.yaml
   tonering rig --mended sensor-circuit@right-rear --clear --output after.log
-  tonering rig --on vcan0 --fault sensor-circuit@left-front --profile-out car.yaml";
+  tonering rig --on vcan0 --fault sensor-circuit@left-front \\
+    --profile-out car.yaml";
 
 const ON_A_LINK: &str = "\
-On a link (--on): for a bench, a virtual interface or a lesson, never for a bus with a real vehicle on it: the
-simulated modules answer to requests and broadcast speeds that real ones would believe. Without --among-others it
-refuses a bus on which others talk. While it runs it takes lines from standard input: fault sensor-circuit left-front;
+On a link (--on): for a bench, a virtual interface or a lesson, never for a bus with a real vehicle on it: the \
+simulated modules answer to requests and broadcast speeds that real ones would believe. Without --among-others it \
+refuses a bus on which others talk. While it runs it takes lines from standard input: fault sensor-circuit left-front; \
 mend; drive town; stand; state; quit.";
 
 fn after_help() -> String {

@@ -8,6 +8,7 @@ use tonering::signal::{Signals, Trace};
 use tonering::wheel::{Made, Measured, Measures, Travel, Verdict};
 
 use super::super::console::Console;
+use super::super::wrap;
 use super::{drawing, places};
 
 /// Widest page: longer lines are hard to read.
@@ -147,7 +148,7 @@ fn table(page: &mut String, measures: &Measures, width: usize) {
             .first()
             .and_then(|wheel| wheel.get(row))
             .map_or("", |entry| entry.0);
-        let mut lines = wrapped(name, name_width.saturating_sub(2)).into_iter();
+        let mut lines = wrap::lines(name, 0, 0, name_width.saturating_sub(2)).into_iter();
         let _ = write!(page, "{:name_width$}", lines.next().unwrap_or_default());
         for cell in cells {
             let text = cell
@@ -258,24 +259,7 @@ fn remarks(page: &mut String, measures: &Measures, width: usize) {
 }
 
 fn put(page: &mut String, text: &str, width: usize) {
-    for (index, line) in wrapped(text, width - 2).into_iter().enumerate() {
-        let _ = writeln!(page, "{}{line}", if index == 0 { "" } else { "  " });
+    for line in wrap::lines(text, 0, 2, width) {
+        let _ = writeln!(page, "{line}");
     }
-}
-
-/// Words in lines of at most `width` characters.
-fn wrapped(text: &str, width: usize) -> Vec<String> {
-    let mut lines = vec![String::new()];
-    for word in text.split(' ') {
-        let line = lines.last_mut().filter(|line| !line.is_empty());
-        match line {
-            Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
-                line.push(' ');
-                line.push_str(word);
-            }
-            Some(_) => lines.push(word.to_owned()),
-            None => lines = vec![word.to_owned()],
-        }
-    }
-    lines
 }
