@@ -41,7 +41,7 @@ const SHOWN_BELOW: f64 = 1e-6;
 const ONE_JUMP_S: f64 = 0.25;
 /// Another wheel that jumps by this share of it excuses a jump: the road did it.
 const SHAKEN_SHARE: f64 = 1.0 / 3.0;
-/// The same where fewer than four wheels are known: a jump then shows by half in the others.
+/// The same where fewer than four wheels have a signal: a jump then shows by half in the others.
 const SHAKEN_SHARE_OF_FEW: f64 = 0.7;
 /// The rear wheel meets what the front wheel met within this way, in m, …
 const AXLES_APART_M: f64 = 3.2;
@@ -123,7 +123,7 @@ fn alone(grid: &Grid<'_>, walks: &[Option<Walk>; 4], wheel: usize) -> Option<Jum
         quiet_s: own.quiet_s,
         least_kmh: own.least_kmh,
     };
-    let share = if grid.wheels() == 4 {
+    let share = if grid.living() == 4 {
         SHAKEN_SHARE
     } else {
         SHAKEN_SHARE_OF_FEW

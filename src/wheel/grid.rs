@@ -398,6 +398,15 @@ impl<'a> Grid<'a> {
         self.columns.iter().flatten().count()
     }
 
+    /// How many wheels have a signal: those that turned at all, where others travelled.
+    pub(super) fn living(&self) -> usize {
+        let tops = || self.columns.iter().flatten().map(|column| column.top_kmh);
+        if tops().fold(0.0, f64::max) < TRAVEL_KMH {
+            return self.wheels();
+        }
+        tops().filter(|&top_kmh| top_kmh >= TRAVEL_KMH).count()
+    }
+
     /// A wheel's speed at a moment of the grid, in km/h; NaN when unknown.
     #[inline]
     pub(super) fn speed(&self, wheel: Wheel, index: usize) -> f64 {

@@ -56,6 +56,9 @@ const SHOWN_FROM: f64 = 0.006;
 const UNCLEAR_FROM: f64 = 0.004;
 /// So many times the neighbours' line at the same order.
 const NEIGHBOURS_FACTOR: f64 = 2.5;
+/// The same where fewer than four wheels have a signal: with two neighbours their middle is their mean, and each of them shows
+/// half of the line.
+const NEIGHBOURS_FACTOR_OF_FEW: f64 = 1.6;
 /// False-alarm probability below which a line is one.
 const SHOWN_BELOW: f64 = 1e-4;
 /// Orders of a comb are at least this high compared with the highest.
@@ -166,6 +169,9 @@ const DIP_LINES: usize = 15;
 const DIPS_BELOW: f64 = 1e-6;
 /// A wheel with less than this share of another wheel's dips may only show the other's.
 const LEADS: f64 = 0.3;
+/// With two neighbours each shows the wheel's dips by half: a wheel whose highest order has less than this share of another
+/// wheel's may only show the other's.
+const LEADS_OF_FEW: f64 = 0.75;
 /// At least so many of them.
 const LEAST_DIPS_ALL: f64 = 12.0;
 
@@ -182,6 +188,7 @@ pub(super) fn find(grid: &Grid<'_>, geometry: &Geometry) -> [Option<Orders>; 4] 
             .as_ref()
             .map(|spectrum| std::array::from_fn(|order| peak(spectrum, order + 1, band)))
     });
+    let few = grid.living() < 4;
     std::array::from_fn(|wheel| {
         let own: &[Option<Peak>; ORDERS] = peaks[wheel].as_ref()?;
         let spectrum = spectra[wheel].as_ref()?;
@@ -201,18 +208,24 @@ pub(super) fn find(grid: &Grid<'_>, geometry: &Geometry) -> [Option<Orders>; 4] 
                 order + 1,
                 spectrum,
                 grid,
+                few,
             )
         });
         let (comb, missing_pulses) = comb(&orders, geometry);
         Some(Orders {
             dips: {
                 let rate = |dips: &Dips| dips.count / dips.turns.max(1.0);
-                let highest = spectra
+                let most = spectra
                     .iter()
                     .flatten()
                     .map(|other| rate(&other.dips))
                     .fold(0.0, f64::max);
-                judge_dips(&spectrum.dips, rate(&spectrum.dips) >= LEADS * highest)
+                let height = |order: usize| own[order].map_or(0.0, |peak| peak.amplitude);
+                let highest = (0..ORDERS).map(others).fold(0.0, f64::max);
+                let leads = rate(&spectrum.dips) >= LEADS * most
+                    && (!few
+                        || (0..ORDERS).map(height).fold(0.0, f64::max) >= LEADS_OF_FEW * highest);
+                judge_dips(&spectrum.dips, leads)
             },
             comb,
             missing_pulses,
@@ -302,6 +315,7 @@ fn judge(
     order: usize,
     spectrum: &Spectrum,
     grid: &Grid<'_>,
+    few: bool,
 ) -> Measured {
     let limit = spectrum.limit_kmh / statistics::count(order);
     let Some(peak) = peak else {
@@ -322,7 +336,12 @@ fn judge(
     let mut made = Made::new(peak.amplitude, peak.half_width, "");
     made.false_alarm = Some(peak.false_alarm);
     made.events = u64::from(peak.windows);
-    let alone = peak.amplitude >= NEIGHBOURS_FACTOR * others;
+    let factor = if few {
+        NEIGHBOURS_FACTOR_OF_FEW
+    } else {
+        NEIGHBOURS_FACTOR
+    };
+    let alone = peak.amplitude >= factor * others;
     made.verdict = if peak.false_alarm < SHOWN_BELOW && peak.amplitude > SHOWN_FROM && alone {
         Verdict::Shown
     } else if peak.false_alarm < 1e-3 && peak.amplitude > UNCLEAR_FROM {
