@@ -107,6 +107,16 @@ impl<'a> Coded<'a> {
         self.codes.iter().any(|read| read.open)
     }
 
+    /// Whether there are codes of those asked for, and none of them has a failure type that says anything.
+    fn is_untyped(&self, whose: Whose) -> bool {
+        let typed = |read: &Read<'_>| matches!(read.reported.failure_type, Some(FailureType(1..)));
+        let codes = self.codes.iter();
+        let mut theirs = codes
+            .filter(|read| self.is_from(read.reported, whose))
+            .peekable();
+        theirs.peek().is_some() && !theirs.any(typed)
+    }
+
     /// Whether a code is one of those asked for. Without a known brake module, chassis codes count as its codes.
     fn is_from(&self, code: &ReportedCode, whose: Whose) -> bool {
         let brakes = if self.has_brakes {
@@ -367,6 +377,9 @@ fn hidden(wanted: &CodeCondition, place: Place, coded: &Coded<'_>) -> Option<&'s
     };
     if wanted.only_when_there {
         return Some("not every module has such a code");
+    }
+    if wanted.typed && coded.is_untyped(wanted.from) {
+        return Some("the codes of this module do not say what kind of fault they mean");
     }
     match wanted.state {
         CodeStateWord::Present if any(&with(CodeStateWord::Remembered, wanted.exclusive)) => {

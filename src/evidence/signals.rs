@@ -5,10 +5,11 @@ use super::{Grounds, Measure, State};
 use crate::frame::Timestamp;
 use crate::place::Place;
 use crate::rules::{
-    BusCondition, MeasureCondition, SignalCondition, SwitchSignal, VoltageCondition, VoltageOf,
+    BusCondition, MeasureCondition, SensorWord, SignalCondition, SwitchSignal, VoltageCondition,
+    VoltageOf,
 };
 use crate::signal::Trace;
-use crate::vehicle::Record;
+use crate::vehicle::{Record, SensorKind};
 use crate::wheel::{Measured, Named, Verdict};
 
 /// A pause longer than this, in s, ends a stretch: nobody knows what was in between.
@@ -286,6 +287,9 @@ pub(super) fn measure(wanted: &MeasureCondition, place: Place, grounds: &Grounds
     let size = made.value.abs();
     let mut judged = match made.verdict {
         Verdict::Unclear => return Judged::not_observable("the capture does not settle it"),
+        Verdict::NotShown if other_kind(wanted, grounds) => {
+            return Judged::not_observable("another kind of sensor would show it");
+        }
         Verdict::NotShown => Judged::new(false),
         // Beyond the upper limit it is another finding's matter, and says nothing about this one.
         Verdict::Shown if wanted.below.is_some_and(|limit| size >= limit) => {
@@ -309,6 +313,15 @@ pub(super) fn measure(wanted: &MeasureCondition, place: Place, grounds: &Grounds
             .collect();
     }
     judged
+}
+
+/// Whether the sensors are known to be of another kind than the one that shows such a measure.
+fn other_kind(wanted: &MeasureCondition, grounds: &Grounds<'_>) -> bool {
+    matches!(
+        (wanted.sensor, grounds.record.wheel_data.sensor),
+        (Some(SensorWord::Passive), Some(SensorKind::Active))
+            | (Some(SensorWord::Active), Some(SensorKind::Passive))
+    )
 }
 
 /// `share of moving time without a signal: 12 %`.

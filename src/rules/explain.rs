@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use super::{
     At, Cause, Caution, CheckCondition, CheckRule, CodeCondition, Condition, FindingRule, Nature,
-    Rules, SafetyRule,
+    Rules, SafetyRule, SensorWord,
 };
 
 /// A paragraph of an explanation.
@@ -190,8 +190,8 @@ impl Rules {
         for expect in &check.expect {
             let kind = match expect.sensor {
                 None => "",
-                Some(super::SensorWord::Active) => "active sensor: ",
-                Some(super::SensorWord::Passive) => "passive sensor: ",
+                Some(SensorWord::Active) => "active sensor: ",
+                Some(SensorWord::Passive) => "passive sensor: ",
             };
             out.push(Point(format!("{kind}{}", expect.words)));
         }
@@ -413,6 +413,16 @@ fn condition_words(condition: &Condition) -> String {
             if let Some(below) = measure.below {
                 let _ = write!(words, ", below {below}");
             }
+            if let Some(sensor) = measure.sensor {
+                let kind = match sensor {
+                    SensorWord::Active => "active",
+                    SensorWord::Passive => "passive",
+                };
+                let _ = write!(
+                    words,
+                    "; that it does not says something of {kind} sensors only"
+                );
+            }
             words
         }
         Condition::Check(check) => check_words(check),
@@ -465,6 +475,9 @@ fn code_words(code: &CodeCondition) -> String {
     if code.only_when_there {
         words.push_str("; not observable without one");
     }
+    if code.typed {
+        words.push_str("; not observable without one where no code has a failure type");
+    }
     words
 }
 
@@ -491,8 +504,8 @@ fn check_words(check: &CheckCondition) -> String {
     }
     let sensor = match check.sensor {
         None => "",
-        Some(super::SensorWord::Active) => " on an active sensor",
-        Some(super::SensorWord::Passive) => " on a passive sensor",
+        Some(SensorWord::Active) => " on an active sensor",
+        Some(SensorWord::Passive) => " on a passive sensor",
     };
     format!("the check {} {}{sensor}", check.id, parts.join(" or "))
 }

@@ -153,6 +153,10 @@ pub struct CodeCondition {
     /// That there is no such code says nothing: not every module has it.
     #[serde(default)]
     pub only_when_there: bool,
+    /// Such a nature is told by a failure type: that there is no such code says nothing while no code of those modules has
+    /// one.
+    #[serde(default)]
+    pub typed: bool,
 }
 
 const fn one() -> u32 {
@@ -323,6 +327,8 @@ pub struct MeasureCondition {
     pub above: Option<f64>,
     /// Its size must be below this, whatever its sign.
     pub below: Option<f64>,
+    /// It belongs to this kind of sensor: with the other kind, that it is not shown says nothing.
+    pub sensor: Option<SensorWord>,
 }
 
 /// A result of a check by hand, at the same place. Another result makes it false.
