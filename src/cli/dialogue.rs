@@ -150,6 +150,7 @@ impl<'a> Sitting<'_, 'a> {
             show::list(&heading, &done, out, layout)?;
         }
         let mut told_enough = false;
+        let mut told_repair = Vec::new();
         loop {
             let next = now.report.checks.first().cloned();
             let Some(next) = next else {
@@ -162,10 +163,24 @@ impl<'a> Sitting<'_, 'a> {
                 show::say(words, out, layout)?;
                 break;
             };
-            if is_enough(&now.report) && !next.urgent && !told_enough {
+            if let Some(repair) = &now.report.repair {
+                let causes: Vec<(String, Place)> = repair
+                    .causes
+                    .iter()
+                    .map(|cause| (cause.id.clone(), cause.place))
+                    .collect();
+                if told_repair != causes {
+                    told_repair = causes;
+                    writeln!(out)?;
+                    show::repair(&now.report, out, layout)?;
+                    let words = "Quit to do that now, or go on with the next check.";
+                    show::say(words, out, layout)?;
+                }
+            } else if is_enough(&now.report) && !next.urgent && !told_enough {
                 told_enough = true;
                 writeln!(out)?;
-                let words = "Enough is known to repair. Quit, or go on with the next check to be surer still.";
+                let words =
+                    "Enough is known. Quit, or go on with the next check to be surer still.";
                 show::say(words, out, layout)?;
             }
             show::check(&next, &self.possible(&next), out, layout)?;

@@ -57,6 +57,7 @@ pub fn report(
     means: &Means,
 ) -> Report {
     let kept: Vec<usize> = kept_findings(diagnosis);
+    let (checks, repair) = checks::checks(grounds, &diagnosis.model, &diagnosis.ranking, means);
     Report {
         program: concat!("tonering ", env!("CARGO_PKG_VERSION")).to_owned(),
         vehicle: (!vehicle.is_empty()).then(|| vehicle.to_owned()),
@@ -67,7 +68,8 @@ pub fn report(
         wheels: wheels::wheel_lines(grounds.measures),
         findings: finding_lines(grounds, diagnosis, &kept),
         causes: cause_lines(grounds, diagnosis, &kept),
-        checks: checks::checks(grounds, &diagnosis.model, &diagnosis.ranking, means),
+        checks,
+        repair,
         cautions: always(grounds),
         limits: limits::limits(grounds),
         fit: fit(diagnosis),

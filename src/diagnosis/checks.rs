@@ -5,7 +5,7 @@ use crate::evidence::{self, Grounds, State};
 use crate::notes::{Note, NoteResult, Notes};
 use crate::place::Place;
 use crate::ranking::{self, CheckResult, Ranking, Repair, Step};
-use crate::report::CheckLine;
+use crate::report::{CheckLine, LikelyLine, RepairLine};
 use crate::rules::{CheckRule, Condition, SensorWord, UrgencyWord, Work};
 use crate::vehicle::SensorKind;
 
@@ -37,6 +37,12 @@ const CALL_HOURS: f64 = 10.0;
 const ELSEWHERE_HOURS: f64 = 1.5;
 /// A change of probability below this is not worth a word.
 const SMALL: f64 = 0.02;
+/// Checks that are told for the case that a repair does not end the trouble.
+const MOST_AFTER: usize = 3;
+/// A cause less likely than this is not told for that case, …
+const LEAST_LEFT: f64 = 0.05;
+/// … and no more than so many are.
+const MOST_LEFT: usize = 4;
 /// A cause for which the vehicle must not be driven is looked for first from this probability on. Above what it has
 /// when nothing speaks for it, so that a plain code of a sensor does not send anyone to look for leaks.
 const PLAUSIBLE: f64 = 0.03;
@@ -49,13 +55,13 @@ pub(super) struct Candidate<'r> {
     pub(super) results: Vec<(NoteResult, String, String)>,
 }
 
-/// Plans the next checks.
+/// Plans the next checks, and the repair of what is certain.
 pub(super) fn checks(
     grounds: &Grounds<'_>,
     model: &Model<'_>,
     ranking: &Ranking,
     means: &Means,
-) -> Vec<CheckLine> {
+) -> (Vec<CheckLine>, Option<RepairLine>) {
     let candidates = candidates(grounds, means);
     let checks: Vec<ranking::Check> = candidates
         .iter()
@@ -83,9 +89,63 @@ pub(super) fn checks(
         .collect();
     let call = CALL_HOURS * means.hourly_rate;
     let plan = ranking::plan(&model.network, ranking, &checks, &repairs, call, means.most);
-    let mut before = ranking.posterior.clone();
+    let told = |posterior: &[f64], steps: &[Step]| {
+        lines(grounds, model, (&candidates, &checks), posterior, steps)
+    };
+    let repair = ranking::certain_repair(
+        &model.network,
+        ranking,
+        &plan,
+        (&checks, &repairs),
+        call,
+        MOST_AFTER.min(means.most),
+    );
+    let repair = repair.map(|certain| {
+        let likely = |cause: usize, probability: f64| {
+            let (rule, place) = model.causes.get(cause)?;
+            Some(LikelyLine {
+                id: rule.id.clone(),
+                place: *place,
+                name: rule.name.clone(),
+                probability,
+            })
+        };
+        let of = |posterior: &[f64], cause: usize| {
+            likely(cause, posterior.get(cause).copied().unwrap_or(0.0))
+        };
+        let left = &certain.sequel.left;
+        let order = left.order().into_iter();
+        let worth =
+            order.filter(|&cause| left.posterior.get(cause).is_some_and(|&p| p >= LEAST_LEFT));
+        RepairLine {
+            causes: certain
+                .causes
+                .iter()
+                .filter_map(|&cause| of(&ranking.posterior, cause))
+                .collect(),
+            first: certain.first,
+            ends: certain.sequel.ended,
+            left: worth
+                .take(MOST_LEFT)
+                .filter_map(|cause| of(&left.posterior, cause))
+                .collect(),
+            checks: told(&left.posterior, &certain.steps),
+        }
+    });
+    (told(&ranking.posterior, &plan.steps), repair)
+}
+
+/// Steps of a plan in words; `posterior` is that before the first of them.
+fn lines(
+    grounds: &Grounds<'_>,
+    model: &Model<'_>,
+    (candidates, checks): (&[Candidate<'_>], &[ranking::Check]),
+    posterior: &[f64],
+    steps: &[Step],
+) -> Vec<CheckLine> {
+    let mut before = posterior.to_vec();
     let mut lines = Vec::new();
-    for step in &plan.steps {
+    for step in steps {
         if let (Some(candidate), Some(check)) = (candidates.get(step.check), checks.get(step.check))
         {
             lines.push(line(

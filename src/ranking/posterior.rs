@@ -62,6 +62,22 @@ impl Ranking {
             .unwrap_or(1.0)
     }
 
+    /// A ranking of these sets, made from those of `ranking`: without factors, no likelier to lack a set than that.
+    pub(super) fn of_sets(
+        posterior: Vec<f64>,
+        explanations: Vec<Explanation>,
+        ranking: &Self,
+    ) -> Self {
+        Self {
+            posterior,
+            log_evidence: ranking.log_evidence,
+            left_out: ranking.left_out,
+            explanations,
+            factors: Vec::new(),
+            findings: 0,
+        }
+    }
+
     /// The probability of the evidence.
     pub fn evidence(&self) -> f64 {
         self.log_evidence.exp()

@@ -15,6 +15,7 @@ pub fn write(report: &Report, out: &mut dyn Write) -> io::Result<()> {
     wheels(report, out)?;
     modules(report, out)?;
     codes(report, out)?;
+    list(out, "Repair", &phrase::repair(report))?;
     checks(report, out)?;
     list(out, "Cautions", &report.cautions)?;
     visits(out, &report.visits)?;

@@ -47,6 +47,8 @@ pub struct Report {
     pub causes: Vec<CauseLine>,
     /// The next checks, first one first.
     pub checks: Vec<CheckLine>,
+    /// The repair of what is certain.
+    pub repair: Option<RepairLine>,
     /// Cautions for everything here.
     pub cautions: Vec<String>,
     /// What the captures could not show.
@@ -277,6 +279,34 @@ pub struct Weighed {
     pub finding: usize,
     /// How many times more likely the finding's outcome is with the cause than without it.
     pub factor: f64,
+}
+
+/// The repair of what is certain, and what follows.
+#[derive(Clone, Debug)]
+pub struct RepairLine {
+    /// What to repair.
+    pub causes: Vec<LikelyLine>,
+    /// Whether it comes before any further check.
+    pub first: bool,
+    /// Probability that the trouble is over then.
+    pub ends: f64,
+    /// What is likeliest to be behind it if it is not, likeliest first.
+    pub left: Vec<LikelyLine>,
+    /// The checks that follow if it is not, first one first.
+    pub checks: Vec<CheckLine>,
+}
+
+/// A cause and how likely it is.
+#[derive(Clone, Debug)]
+pub struct LikelyLine {
+    /// Its identifier.
+    pub id: String,
+    /// Where.
+    pub place: Place,
+    /// Its name for a person, without the place.
+    pub name: String,
+    /// Its probability.
+    pub probability: f64,
 }
 
 /// A check to do by hand.

@@ -5,8 +5,8 @@
 use std::fmt::Write as _;
 
 use super::{
-    CaptureLine, CauseLine, CodeLine, FindingLine, MeasureLine, ModuleLine, Report, Safety,
-    Urgency, VisitLine,
+    CaptureLine, CauseLine, CodeLine, FindingLine, LikelyLine, MeasureLine, ModuleLine, Report,
+    Safety, Urgency, VisitLine,
 };
 use crate::place::{Place, Wheel};
 
@@ -347,6 +347,69 @@ pub(super) fn title(report: &Report) -> String {
 pub(super) fn visit(visit: &VisitLine) -> String {
     format!("Visit {}, {} ({})", visit.number, visit.date, visit.kind)
 }
+
+/// What to repair, and what it may leave, a sentence each.
+pub(super) fn repair(report: &Report) -> Vec<String> {
+    let Some(repair) = &report.repair else {
+        return Vec::new();
+    };
+    let names = |lines: &[LikelyLine]| -> Vec<String> {
+        lines
+            .iter()
+            .map(|line| at(&line.name, line.place))
+            .collect()
+    };
+    let before = match (repair.first, report.checks.first()) {
+        (true, Some(_)) => " Do that before any further check.",
+        (true, None) | (false, None) => "",
+        (false, Some(check)) if check.urgent => {
+            " The next check comes first all the same, for safety."
+        }
+        (false, Some(_)) => {
+            " The next check comes first all the same: by what it shows, the whole may be a job for others."
+        }
+    };
+    let mut words = vec![format!(
+        "Certain enough to be repaired: {}.{before}",
+        names(&repair.causes).join("; ")
+    )];
+    let ends = percent(repair.ends);
+    if repair.ends >= ENDS {
+        words.push(format!(
+            "That ends the trouble as far as can be told ({ends}). Prove it: clear the codes, drive, read again and compare."
+        ));
+        return words;
+    }
+    let chance = if repair.ends < 0.5 {
+        format!("That alone will hardly end the trouble ({ends}).")
+    } else {
+        format!("That alone ends the trouble with a chance of {ends}.")
+    };
+    words.push(format!(
+        "{chance} Then clear the codes, drive, read again and compare: what has gone is mended."
+    ));
+    let left: Vec<String> = names(&repair.left)
+        .into_iter()
+        .zip(&repair.left)
+        .map(|(name, line)| format!("{name} ({})", percent(line.probability)))
+        .collect();
+    if !left.is_empty() {
+        words.push(format!(
+            "If a fault is still there, most likely: {}.",
+            left.join("; ")
+        ));
+    }
+    if let Some(check) = repair.checks.first() {
+        words.push(format!(
+            "The next check is then: {}.",
+            at(&check.name, check.place)
+        ));
+    }
+    words
+}
+
+/// From this probability on a repair is said to end the trouble.
+const ENDS: f64 = 0.9;
 
 /// How exact the probabilities are, where that is known.
 pub(super) fn left_out(report: &Report) -> Option<String> {

@@ -7,8 +7,8 @@ use tonering::report::comparison::{
 };
 use tonering::report::plot::{COLUMNS, Mark, decimate};
 use tonering::report::{
-    ByteLine, CaptureLine, CauseLine, CheckLine, CodeLine, FindingLine, MeasureLine, ModuleLine,
-    Plot, Report, Safety, Urgency, VisitLine, Weighed, WheelLine,
+    ByteLine, CaptureLine, CauseLine, CheckLine, CodeLine, FindingLine, LikelyLine, MeasureLine,
+    ModuleLine, Plot, RepairLine, Report, Safety, Urgency, VisitLine, Weighed, WheelLine,
 };
 
 const LF: Place = Place::Wheel(Wheel::LeftFront);
@@ -48,6 +48,7 @@ pub(crate) fn example() -> Report {
         findings: findings(),
         causes: causes(),
         checks: checks(),
+        repair: Some(repair()),
         cautions: vec![
             "Work on brakes decides over lives: if you are not sure of a step, hand it to a workshop.".into(),
             "Secure the vehicle against rolling before you work at a wheel; never rely on a jack alone.".into(),
@@ -454,6 +455,35 @@ fn checks() -> Vec<CheckLine> {
 }
 
 /// A drive of ten minutes, 20 samples a second: stops, turns and the left front dropping out.
+fn repair() -> RepairLine {
+    let likely = |id: &str, place, name: &str, probability| LikelyLine {
+        id: id.into(),
+        place,
+        name: name.into(),
+        probability,
+    };
+    RepairLine {
+        causes: vec![likely(
+            "sensor-circuit",
+            LF,
+            "Sensor cable or connector",
+            0.96,
+        )],
+        first: true,
+        ends: 0.7,
+        left: vec![
+            likely(
+                "tone-ring",
+                Place::Wheel(Wheel::RightRear),
+                "Tone ring or encoder",
+                0.41,
+            ),
+            likely("supply-low", Place::Vehicle, "Battery or charging", 0.2),
+        ],
+        checks: checks().split_off(1),
+    }
+}
+
 fn plots() -> Vec<Plot> {
     let time_s: Vec<f64> = (0..12_240).map(|i| START_S + f64::from(i) * 0.05).collect();
     let outs = [
@@ -593,7 +623,14 @@ pub(crate) fn hostile(text: &str) -> Report {
         set(&mut cause.summary);
         set_all(&mut cause.cautions);
     }
-    for check in &mut report.checks {
+    let repair = report.repair.iter_mut();
+    for line in repair.flat_map(|repair| repair.causes.iter_mut().chain(&mut repair.left)) {
+        set(&mut line.id);
+        set(&mut line.name);
+    }
+    let repair = report.repair.iter_mut();
+    let follow = repair.flat_map(|repair| &mut repair.checks);
+    for check in report.checks.iter_mut().chain(follow) {
         for place in [
             &mut check.id,
             &mut check.name,

@@ -52,6 +52,8 @@ struct Page<'a> {
     wheel_rows: Vec<WheelRow>,
     wheel_notes: Vec<String>,
     drawings: Option<Drawings>,
+    /// What to repair, a sentence each.
+    repair: Vec<String>,
     checks: Vec<Check<'a>>,
     visits: Vec<Visit<'a>>,
     captures: Vec<Capture<'a>>,
@@ -189,6 +191,7 @@ impl<'a> Page<'a> {
             wheel_rows: phrase::wheel_rows(report),
             wheel_notes: phrase::wheel_notes(report),
             drawings: Drawings::new(&report.plots, &report.captures, 0.0),
+            repair: phrase::repair(report),
             checks: report
                 .checks
                 .iter()

@@ -4,7 +4,8 @@ use serde::Serialize;
 
 use crate::place::Place;
 use crate::report::{
-    CauseLine, CheckLine, CodeLine, FindingLine, MeasureLine, Report, Urgency, VisitLine, WheelLine,
+    CauseLine, CheckLine, CodeLine, FindingLine, LikelyLine, MeasureLine, RepairLine, Report,
+    Urgency, VisitLine, WheelLine,
 };
 
 /// The whole report.
@@ -35,6 +36,8 @@ pub struct ReportOut {
     pub causes: Vec<CauseOut>,
     /// The next checks, first one first.
     pub checks: Vec<CheckOut>,
+    /// Also: the repair of what is certain, and what follows; null when nothing is.
+    pub repair: Option<RepairOut>,
     /// Cautions for everything here.
     pub cautions: Vec<String>,
     /// What the captures could not show.
@@ -55,6 +58,62 @@ pub struct ReportOut {
     /// Also, where many captures are diagnosed each on its own: why there is no result; the lists above are empty then.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub error: Option<String>,
+}
+
+/// The repair of what is certain, and what follows.
+#[derive(Debug, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct RepairOut {
+    /// What to repair.
+    pub causes: Vec<LikelyOut>,
+    /// Whether it comes before any further check: these are not urgent and not expected to save more than they cost.
+    pub first: bool,
+    /// Probability that the trouble is over then.
+    pub ends: Option<f64>,
+    /// What is likeliest to be behind it if it is not, likeliest first.
+    pub left: Vec<LikelyOut>,
+    /// The checks that follow if it is not, first one first.
+    pub checks: Vec<CheckOut>,
+}
+
+/// A cause and how likely it is.
+#[derive(Debug, Serialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct LikelyOut {
+    /// Its identifier.
+    pub id: String,
+    /// The wheel, where it is at one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub wheel: Option<&'static str>,
+    /// The axle, where it is at one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub axle: Option<&'static str>,
+    /// Its probability.
+    pub probability: Option<f64>,
+}
+
+impl From<&RepairLine> for RepairOut {
+    fn from(line: &RepairLine) -> Self {
+        Self {
+            causes: line.causes.iter().map(LikelyOut::from).collect(),
+            first: line.first,
+            ends: significant(line.ends),
+            left: line.left.iter().map(LikelyOut::from).collect(),
+            checks: line.checks.iter().map(CheckOut::from).collect(),
+        }
+    }
+}
+
+impl From<&LikelyLine> for LikelyOut {
+    fn from(line: &LikelyLine) -> Self {
+        let (wheel, axle) = place_ids(line.place);
+        Self {
+            id: line.id.clone(),
+            wheel,
+            axle,
+            probability: significant(line.probability),
+        }
+    }
 }
 
 /// An earlier visit.
@@ -353,6 +412,7 @@ impl From<&Report> for ReportOut {
                 .map(|cause| CauseOut::new(cause, &report.findings))
                 .collect(),
             checks: report.checks.iter().map(CheckOut::from).collect(),
+            repair: report.repair.as_ref().map(RepairOut::from),
             cautions: report.cautions.clone(),
             limits: report.limits.clone(),
             fit: report.fit.clone(),

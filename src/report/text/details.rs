@@ -140,6 +140,15 @@ pub(super) fn evidence(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
     Ok(())
 }
 
+/// What is certain enough to be repaired.
+pub(super) fn repair(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
+    if report.repair.is_none() {
+        return Ok(());
+    }
+    page.heading("Repair")?;
+    bullets(page, 2, &phrase::repair(report))
+}
+
 /// The checks to do by hand.
 pub(super) fn checks(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
     if report.checks.is_empty() {

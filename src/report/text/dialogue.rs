@@ -138,6 +138,16 @@ pub fn moved(
     ranking(report, page)
 }
 
+/// What is certain enough to be repaired, and what may be left then.
+pub fn repair(report: &Report, out: &mut dyn Write, layout: Layout) -> io::Result<()> {
+    list(
+        "Enough is known to repair.",
+        &phrase::repair(report),
+        out,
+        layout,
+    )
+}
+
 /// What to do now: drive or not, repair what is likely, then read again and compare.
 pub fn closing(
     report: &Report,
@@ -191,6 +201,10 @@ pub fn closing(
              again into a new recording, and compare:";
         page.text(Form::indent(2), words)?;
         page.text(Form::indent(4), compare)?;
+        // That it is certain, and how to prove the repair, has been said.
+        for words in phrase::repair(report).iter().skip(2) {
+            page.text(Form::indent(2), words)?;
+        }
     }
     Ok(())
 }

@@ -48,6 +48,7 @@ pub fn write(report: &Report, out: &mut dyn Write, layout: Layout) -> io::Result
     tables::wheels(report, &mut page)?;
     tables::modules(report, &mut page)?;
     tables::codes(report, &mut page)?;
+    details::repair(report, &mut page)?;
     details::checks(report, &mut page)?;
     details::cautions(report, &mut page)?;
     details::visits(&report.visits, &mut page)?;

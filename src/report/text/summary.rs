@@ -71,8 +71,17 @@ fn causes(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
 fn next_check(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
     page.heading("Next check")?;
     let Some(check) = report.checks.first() else {
-        return page.text(Form::indent(2), "No check by hand would tell more.");
+        let words = if report.repair.is_some() {
+            "No check by hand would tell more: see REPAIR."
+        } else {
+            "No check by hand would tell more."
+        };
+        return page.text(Form::indent(2), words);
     };
+    if report.repair.is_some() {
+        let words = "Something is certain enough to be repaired: see REPAIR.";
+        page.text(Form::indent(2).lines(1), words)?;
+    }
     let name = format!(
         "{} ({})",
         phrase::at(&check.name, check.place),
