@@ -361,7 +361,7 @@ pub(super) fn repair(report: &Report) -> Vec<String> {
     };
     let before = match (repair.first, report.checks.first()) {
         (true, Some(_)) => " Do that before any further check.",
-        (true, None) | (false, None) => "",
+        (_, None) => "",
         (false, Some(check)) if check.urgent => {
             " The next check comes first all the same, for safety."
         }

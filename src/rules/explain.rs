@@ -3,8 +3,8 @@
 use std::fmt::Write as _;
 
 use super::{
-    At, Cause, Caution, CheckCondition, CheckRule, CodeCondition, Condition, FindingRule, Nature,
-    Rules, SafetyRule, SensorWord,
+    At, Cause, Caution, CheckCondition, CheckRule, CodeCondition, Condition, FindingRule,
+    MeasureCondition, Nature, Rules, SafetyRule, SensorWord,
 };
 
 /// A paragraph of an explanation.
@@ -405,26 +405,7 @@ fn condition_words(condition: &Condition) -> String {
                 frames.at_least_s
             ),
         },
-        Condition::Measure(measure) => {
-            let mut words = format!("the wheel measure {} shows it", measure.name);
-            if let Some(above) = measure.above {
-                let _ = write!(words, ", above {above}");
-            }
-            if let Some(below) = measure.below {
-                let _ = write!(words, ", below {below}");
-            }
-            if let Some(sensor) = measure.sensor {
-                let kind = match sensor {
-                    SensorWord::Active => "active",
-                    SensorWord::Passive => "passive",
-                };
-                let _ = write!(
-                    words,
-                    "; that it does not says something of {kind} sensors only"
-                );
-            }
-            words
-        }
+        Condition::Measure(measure) => measure_words(measure),
         Condition::Check(check) => check_words(check),
         Condition::All(parts) => list(parts, ", and "),
         Condition::Any(parts) => list(parts, ", or "),
@@ -477,6 +458,27 @@ fn code_words(code: &CodeCondition) -> String {
     }
     if code.typed {
         words.push_str("; not observable without one where no code has a failure type");
+    }
+    words
+}
+
+fn measure_words(measure: &MeasureCondition) -> String {
+    let mut words = format!("the wheel measure {} shows it", measure.name);
+    if let Some(above) = measure.above {
+        let _ = write!(words, ", above {above}");
+    }
+    if let Some(below) = measure.below {
+        let _ = write!(words, ", below {below}");
+    }
+    if let Some(sensor) = measure.sensor {
+        let kind = match sensor {
+            SensorWord::Active => "active",
+            SensorWord::Passive => "passive",
+        };
+        let _ = write!(
+            words,
+            "; that it does not says something of {kind} sensors only"
+        );
     }
     words
 }

@@ -114,6 +114,10 @@ impl Condition {
 }
 
 /// A trouble code of a part, of a nature, in a state, from a module.
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is a key of the rule files"
+)]
 #[derive(Clone, Debug, Deserialize, PartialEq)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]

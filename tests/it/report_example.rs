@@ -623,6 +623,20 @@ pub(crate) fn hostile(text: &str) -> Report {
         set(&mut cause.summary);
         set_all(&mut cause.cautions);
     }
+    hostile_plan(&mut report, text);
+    for plot in &mut report.plots {
+        set(&mut plot.title);
+        for mark in &mut plot.marks {
+            set(&mut mark.words);
+        }
+    }
+    report
+}
+
+/// The same in the checks and the repair.
+fn hostile_plan(report: &mut Report, text: &str) {
+    let set = |place: &mut String| text.clone_into(place);
+    let set_all = |places: &mut Vec<String>| places.iter_mut().for_each(set);
     let repair = report.repair.iter_mut();
     for line in repair.flat_map(|repair| repair.causes.iter_mut().chain(&mut repair.left)) {
         set(&mut line.id);
@@ -648,13 +662,6 @@ pub(crate) fn hostile(text: &str) -> Report {
             set_all(list);
         }
     }
-    for plot in &mut report.plots {
-        set(&mut plot.title);
-        for mark in &mut plot.marks {
-            set(&mut mark.words);
-        }
-    }
-    report
 }
 
 /// Texts that try to do harm.
