@@ -304,3 +304,46 @@ fn the_sampling_limits_the_orders() {
     let limit = wheel(&measures, Wheel::LeftFront).order_limit_kmh;
     assert!((limit - 175.5).abs() < 1.0, "{limit}");
 }
+
+/// A ring that runs out of true beside a dead wheel. The two sound wheels are compared with the mean of what is left, so each
+/// shows half of it.
+#[test]
+fn a_dead_wheel_does_not_hide_another_ones_ring() {
+    let drive = drive(|time, four| {
+        let metres = (34.0 * time + 12.0 * 30.0 / TAU * (1.0 - (TAU * time / 30.0).cos())) / 3.6;
+        four[0] = 0.0;
+        four[1] *= 1.0 + 0.02 * (TAU * metres / Geometry::USUAL_CIRCUMFERENCE_M).sin();
+    });
+    let measures = measure(&drive.input());
+    let order = |which| wheel(&measures, which).orders[0].clone();
+    assert!(
+        order(Wheel::RightFront).is_shown(),
+        "{:?}",
+        order(Wheel::RightFront)
+    );
+    for sound in [Wheel::LeftRear, Wheel::RightRear] {
+        let (own, whole) = (value(&order(sound)), value(&order(Wheel::RightFront)));
+        assert!((own / whole - 0.5).abs() < 0.1, "{own} of {whole}");
+        assert!(!order(sound).is_shown(), "{:?}", order(sound));
+    }
+}
+
+/// A signal that jumps beside a dead wheel: in the two sound ones it shows by half, and must not excuse it.
+#[test]
+fn a_dead_wheel_does_not_hide_another_ones_jumps() {
+    let drive = drive(|time, four| {
+        four[0] = 0.0;
+        if (time / 4.0).fract() < 0.01 {
+            four[3] *= 0.6;
+        }
+    });
+    let measures = measure(&drive.input());
+    for which in [Wheel::RightFront, Wheel::LeftRear, Wheel::RightRear] {
+        let jumps = &wheel(&measures, which).acceleration;
+        assert_eq!(
+            jumps.is_shown(),
+            which == Wheel::RightRear,
+            "{which:?}: {jumps:?}"
+        );
+    }
+}

@@ -419,3 +419,69 @@ fn below_at(judged: &Judgement, place: Place, most: f64) {
         );
     }
 }
+
+/// A voltage code that does not say which limit leans on what the others say.
+#[test]
+fn a_voltage_without_a_direction_is_read_with_the_other_modules() {
+    let scene = || {
+        Scene::new()
+            .read()
+            .neighbour("Engine", Role::Powertrain)
+            .code("U3003-00", PRESENT)
+    };
+    leads(&scene().judge(), "supply-low", Place::Vehicle);
+    let judged = scene().code_from(1, "P0563-00", PRESENT).judge();
+    leads(&judged, "supply-high", Place::Vehicle);
+    below(&judged, "supply-low", 0.5);
+    let judged = scene().code_from(1, "P0562-00", PRESENT).judge();
+    leads(&judged, "supply-low", Place::Vehicle);
+    below(&judged, "supply-high", 0.1);
+    let judged = scene().noted("abs-supply-voltage, value_v: 16.7").judge();
+    leads(&judged, "supply-high", Place::Vehicle);
+}
+
+/// One reason for a weak signal is enough: that there is no second one speaks against nothing.
+#[test]
+fn swarf_and_a_right_gap_are_a_weak_signal_as_good_as_swarf_alone() {
+    let scene = || {
+        Scene::new()
+            .read()
+            .code("C0031-00", PRESENT)
+            .noted("sensor-tip-look, wheel: left-front, result: swarf")
+    };
+    let one = scene().judge();
+    let both = scene()
+        .noted("air-gap, wheel: left-front, value_mm: 0.8")
+        .judge();
+    let of = |judged: &Judgement| judged.of("sensor-weak-signal", LEFT_FRONT);
+    assert!(
+        (of(&one) - of(&both)).abs() < 1e-6,
+        "{} and {}",
+        of(&one),
+        of(&both)
+    );
+    let gap = Scene::new()
+        .read()
+        .code("C0031-00", PRESENT)
+        .noted("air-gap, wheel: left-front, value_mm: 0.8")
+        .judge();
+    assert!(of(&gap) < of(&both));
+}
+
+/// Modules whose codes have no failure types can name a part only.
+#[test]
+fn codes_without_failure_types_do_not_clear_a_module_of_lacking_its_coding() {
+    let of = |code: &str| {
+        Scene::new()
+            .read()
+            .code(code, PRESENT)
+            .judge()
+            .of("module-coding", Place::Vehicle)
+    };
+    assert!(
+        of("C0051-00") > 3.0 * of("C0051-64"),
+        "{} and {}",
+        of("C0051-00"),
+        of("C0051-64")
+    );
+}
