@@ -189,6 +189,7 @@ Register-ArgumentCompleter -Native -CommandName 'tonering' -ScriptBlock {
             break
         }
         'tonering;rules;try' {
+            [CompletionResult]::new('--format', '--format', [CompletionResultType]::ParameterName, 'How to print what came out')
             [CompletionResult]::new('--rules', '--rules', [CompletionResultType]::ParameterName, 'Folder with rules (YAML) that add to the built-in ones or replace them')
             [CompletionResult]::new('-h', '-h', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')
             [CompletionResult]::new('--help', '--help', [CompletionResultType]::ParameterName, 'Print help (see more with ''--help'')')

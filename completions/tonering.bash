@@ -995,12 +995,16 @@ _tonering() {
             return 0
             ;;
         tonering__subcmd__rules__subcmd__try)
-            opts="-h --rules --help"
+            opts="-h --format --rules --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
             case "${prev}" in
+                --format)
+                    COMPREPLY=($(compgen -W "text json" -- "${cur}"))
+                    return 0
+                    ;;
                 --rules)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0

@@ -177,6 +177,8 @@ complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from explain" -s h -l help -d 'Print help'
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from check" -l rules -d 'Folder with rules (YAML) that add to the built-in ones or replace them' -r -F
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from check" -s h -l help -d 'Print help'
+complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from try" -l format -d 'How to print what came out' -r -f -a "text\t'A line for each trial, for people'
+json\t'One object with every expectation, for programs'"
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from try" -l rules -d 'Folder with rules (YAML) that add to the built-in ones or replace them' -r -F
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from try" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c tonering -n "__fish_tonering_using_subcommand rules; and __fish_seen_subcommand_from network" -l rules -d 'Folder with rules (YAML) that add to the built-in ones or replace them' -r -F

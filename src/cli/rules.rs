@@ -6,6 +6,7 @@ use std::path::PathBuf;
 
 use anyhow::Context as _;
 use clap::{Subcommand, ValueEnum};
+use tonering::report::trials::TrialsOut;
 use tonering::rules::{Paragraph, RuleText, Rules};
 use tonering::trouble::{Catalogue, YamlText};
 use unicode_width::UnicodeWidthStr as _;
@@ -33,6 +34,7 @@ Examples:
   tonering rules check my-rules/
   tonering rules try captures/
   tonering rules try my-cases/ --rules my-rules/
+  tonering rules try my-cases/ --format json
   tonering rules network";
 
 #[derive(Debug, Subcommand)]
@@ -66,6 +68,9 @@ enum What {
         /// Folder with trials (YAML)
         #[arg(required = true, value_name = "FOLDER")]
         folder: Vec<PathBuf>,
+        /// How to print what came out
+        #[arg(long, value_enum, default_value_t = Format::Text)]
+        format: Format,
     },
     /// Write causes, findings and their links as JSON, for programs that calculate with Bayesian networks
     Network,
@@ -76,6 +81,15 @@ enum What {
         #[arg(value_name = "FILE")]
         file: PathBuf,
     },
+}
+
+/// How what came of trials is printed.
+#[derive(Clone, Copy, Debug, Eq, PartialEq, ValueEnum)]
+enum Format {
+    /// A line for each trial, for people
+    Text,
+    /// One object with every expectation, for programs
+    Json,
 }
 
 /// What to list.
@@ -110,16 +124,21 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
         .map(|(name, text)| RuleText { name, text })
         .collect();
     let rules = Rules::load(&texts)?;
-    if let Some(What::Try { folder }) = &args.what {
+    if let Some(What::Try { folder, format }) = &args.what {
         let lists: Vec<YamlText<'_>> = own
             .iter()
             .filter(|(_, text)| !text.lines().any(|line| line.starts_with("rules:")))
             .map(|(name, text)| YamlText { name, text })
             .collect();
         let tried = rules_try::run(folder, &rules, &Catalogue::load(&lists)?, console)?;
-        std::io::stdout().lock().write_all(tried.text.as_bytes())?;
-        if tried.failed > 0 {
-            anyhow::bail!("{} not as expected", tried.failed);
+        let failed = tried.iter().filter(|trial| !trial.passed).count();
+        let mut out = std::io::stdout().lock();
+        match format {
+            Format::Text => out.write_all(rules_try::text(&tried).as_bytes())?,
+            Format::Json => TrialsOut::new(tried).write(&mut out)?,
+        }
+        if failed > 0 {
+            anyhow::bail!("{failed} not as expected");
         }
         return Ok(());
     }

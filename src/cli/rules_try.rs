@@ -8,6 +8,7 @@ use anyhow::Context as _;
 use tonering::diagnosis::{self, Diagnosis, Judged, Means, Model, Trial};
 use tonering::evidence::{Grounds, evaluate};
 use tonering::notes::Notes;
+use tonering::report::trials::{ExpectationOut, TrialOut};
 use tonering::rules::{RuleText, Rules};
 use tonering::trouble::Catalogue;
 
@@ -17,21 +18,13 @@ use super::{input, vehicle};
 /// Folders within folders that are looked into.
 const DEEPEST: usize = 8;
 
-/// What came of the trials.
-pub(crate) struct Tried {
-    /// A line for each trial, with what has not come out under it, and the sum.
-    pub(crate) text: String,
-    /// How many did not come out as expected.
-    pub(crate) failed: usize,
-}
-
 /// Runs every trial of the folders.
 pub(crate) fn run(
     folders: &[PathBuf],
     rules: &Rules,
     catalogue: &Catalogue,
     console: Console,
-) -> anyhow::Result<Tried> {
+) -> anyhow::Result<Vec<TrialOut>> {
     let mut paths = Vec::new();
     for folder in folders {
         let before = paths.len();
@@ -43,11 +36,7 @@ pub(crate) fn run(
             );
         }
     }
-    let mut tried = Tried {
-        text: String::new(),
-        failed: 0,
-    };
-    let count = paths.len();
+    let mut tried = Vec::new();
     for (path, text) in paths {
         let shown = path.display().to_string();
         let file = RuleText {
@@ -57,23 +46,44 @@ pub(crate) fn run(
         let trial = Trial::parse(file, rules)?;
         let judged = one(&trial, &path, rules, catalogue, console)
             .with_context(|| format!("{shown}: cannot be tried"))?;
-        let passed = judged.iter().all(|judged| judged.passed);
-        tried.failed += usize::from(!passed);
-        let word = if passed { "passed" } else { "FAILED" };
-        let name = trial.file.name.as_deref().map(|name| format!(": {name}"));
-        let line = format!("{word}  {shown}{}", name.unwrap_or_default());
-        let _ = writeln!(tried.text, "{}", printable(&line));
-        for judged in judged.iter().filter(|judged| !judged.passed) {
-            let _ = writeln!(tried.text, "        {}", printable(&judged.words));
+        tried.push(TrialOut {
+            passed: judged.iter().all(|judged| judged.passed),
+            file: shown,
+            name: trial.file.name.clone(),
+            expectations: judged.into_iter().map(expectation).collect(),
+        });
+    }
+    Ok(tried)
+}
+
+fn expectation(judged: Judged) -> ExpectationOut {
+    ExpectationOut {
+        expectation: judged.expectation,
+        of: judged.of,
+        limit: judged.limit,
+        passed: judged.passed,
+        number: judged.found.map(|(number, _)| number),
+        probability: judged.found.map(|(_, probability)| probability),
+        words: judged.words,
+    }
+}
+
+/// A line for each trial, with what has not come out under it, and the sum.
+pub(crate) fn text(tried: &[TrialOut]) -> String {
+    let mut text = String::new();
+    for trial in tried {
+        let word = if trial.passed { "passed" } else { "FAILED" };
+        let name = trial.name.as_deref().map(|name| format!(": {name}"));
+        let line = format!("{word}  {}{}", trial.file, name.unwrap_or_default());
+        let _ = writeln!(text, "{}", printable(&line));
+        for expectation in trial.expectations.iter().filter(|one| !one.passed) {
+            let _ = writeln!(text, "        {}", printable(&expectation.words));
         }
     }
-    let noun = if count == 1 { "trial" } else { "trials" };
-    let _ = writeln!(
-        tried.text,
-        "{count} {noun}, {} passed",
-        count - tried.failed
-    );
-    Ok(tried)
+    let noun = if tried.len() == 1 { "trial" } else { "trials" };
+    let passed = tried.iter().filter(|trial| trial.passed).count();
+    let _ = writeln!(text, "{} {noun}, {passed} passed", tried.len());
+    text
 }
 
 fn one(

@@ -107,10 +107,18 @@ pub struct Trial {
 }
 
 /// One expectation, judged.
-#[derive(Clone, Debug, Eq, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Judged {
+    /// Which, by its key in the trial: `first`.
+    pub expectation: &'static str,
+    /// The cause or check that it is about, as written: `sensor-circuit@left-front`.
+    pub of: String,
+    /// The probability it asks for, where it does.
+    pub limit: Option<f64>,
     /// Whether it has come out.
     pub passed: bool,
+    /// Of a cause: its number among the causes, from 1, and its probability.
+    pub found: Option<(usize, f64)>,
     /// What was expected and what came out, with the reason where it has not.
     pub words: String,
 }
@@ -251,20 +259,26 @@ impl Trial {
         let expect = &self.file.expect;
         let mut judged = Vec::new();
         if let Some(first) = &expect.first {
-            judged.push(ranked.at_most(first, 1, "first"));
+            judged.push(ranked.at_most("first", first, 1, "first"));
         }
         for cause in &expect.among_first_three {
-            judged.push(ranked.at_most(cause, 3, "among the first three"));
+            judged.push(ranked.at_most("among_first_three", cause, 3, "among the first three"));
         }
         for Limit { cause, probability } in &expect.at_least {
             let found = ranked.best(cause).map_or(0.0, |(_, found)| found);
             let words = format!("{cause} at least {}", percent(*probability));
-            judged.push(ranked.judged(cause, found >= *probability, words));
+            judged.push(Judged {
+                limit: Some(*probability),
+                ..ranked.judged("at_least", cause, found >= *probability, words)
+            });
         }
         for Limit { cause, probability } in &expect.below {
             let found = ranked.best(cause).map_or(0.0, |(_, found)| found);
             let words = format!("{cause} below {}", percent(*probability));
-            judged.push(ranked.judged(cause, found < *probability, words));
+            judged.push(Judged {
+                limit: Some(*probability),
+                ..ranked.judged("below", cause, found < *probability, words)
+            });
         }
         if let Some(check) = &expect.next_check {
             let (id, place) = split(check);
@@ -277,7 +291,11 @@ impl Trial {
             });
             let shown = next.map_or("none".to_owned(), |next| named(&next.id, next.place));
             judged.push(Judged {
+                expectation: "next_check",
+                of: check.clone(),
+                limit: None,
                 passed,
+                found: None,
                 words: format!("next check {check}: it is {shown}"),
             });
         }
@@ -388,14 +406,26 @@ impl Ranked<'_, '_> {
         Some((at + 1, *self.diagnosis.ranking.posterior.get(*cause)?))
     }
 
-    fn at_most(&self, cause: &str, most: usize, words: &str) -> Judged {
+    fn at_most(&self, expectation: &'static str, cause: &str, most: usize, words: &str) -> Judged {
         let number = self.best(cause).map_or(usize::MAX, |(number, _)| number);
-        self.judged(cause, number <= most, format!("{cause} {words}"))
+        self.judged(
+            expectation,
+            cause,
+            number <= most,
+            format!("{cause} {words}"),
+        )
     }
 
-    fn judged(&self, cause: &str, passed: bool, expected: String) -> Judged {
+    fn judged(
+        &self,
+        expectation: &'static str,
+        cause: &str,
+        passed: bool,
+        expected: String,
+    ) -> Judged {
         let mut words = expected;
-        if let Some((number, found)) = self.best(cause) {
+        let best = self.best(cause);
+        if let Some((number, found)) = best {
             let _ = write!(words, ": it has {} and is number {number}", percent(found));
             let first = self.order.first();
             let first = first.and_then(|&first| {
@@ -413,7 +443,14 @@ impl Ranked<'_, '_> {
                 }
             }
         }
-        Judged { passed, words }
+        Judged {
+            expectation,
+            of: cause.to_owned(),
+            limit: None,
+            passed,
+            found: best,
+            words,
+        }
     }
 
     /// What speaks most for and most against the cause with this number.

@@ -15,6 +15,7 @@ pub mod parquet;
 mod phrase;
 pub mod plot;
 pub mod text;
+pub mod trials;
 pub mod visit;
 pub mod why;
 

@@ -10,6 +10,7 @@ use tonering::diagnosis::TrialFile;
 use tonering::notes::NotesFile;
 use tonering::report::comparison::json::ComparisonOut;
 use tonering::report::json::{self, shape::ReportOut};
+use tonering::report::trials::TrialsOut;
 use tonering::report::why::json::WhyOut;
 use tonering::rules::RulesFile;
 use tonering::signal::profile::ProfileFile;
@@ -37,6 +38,10 @@ fn schemas() -> Vec<(&'static str, Value)> {
         ("notes.schema.json", value(schemars::schema_for!(NotesFile))),
         ("rules.schema.json", value(schemars::schema_for!(RulesFile))),
         ("trial.schema.json", value(schemars::schema_for!(TrialFile))),
+        (
+            "trials.schema.json",
+            value(schemars::schema_for!(TrialsOut)),
+        ),
     ]
 }
 
@@ -83,6 +88,28 @@ fn the_example_report_meets_its_schema() {
         let mut faults = Vec::new();
         check(&spoilt, &schema, &schema, "report", &mut faults);
         assert_eq!(faults.len(), 1, "{faults:?}");
+    }
+}
+
+#[test]
+fn what_came_of_trials_meets_its_schema() {
+    let shown = crate::command::text(&["rules", "try", "captures", "--format", "json"]);
+    let trials: Value = serde_json::from_str(&shown).unwrap();
+    let tried = trials["tried"].as_array().unwrap();
+    assert_eq!(trials["passed"], tried.len());
+    assert_eq!(trials["failed"], 0);
+    let first = &tried[0]["expectations"][0];
+    assert_eq!(first["passed"], true);
+    assert!(first["probability"].as_f64().unwrap() > 0.0, "{first}");
+    let schema = schema("trials.schema.json");
+    for (spoilt, wrong) in [(false, 0), (true, 1)] {
+        let mut trials = trials.clone();
+        if spoilt {
+            trials["tried"][0]["expectations"][0]["number"] = "first".into();
+        }
+        let mut faults = Vec::new();
+        check(&trials, &schema, &schema, "trials", &mut faults);
+        assert_eq!(faults.len(), wrong, "{faults:?}");
     }
 }
 
