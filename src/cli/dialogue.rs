@@ -53,6 +53,8 @@ enum Wish {
     Next,
     /// The same question again.
     Stay,
+    /// The same question again, and what may be answered: much has been shown in between.
+    Remind,
     /// The end.
     Quit,
 }
@@ -151,6 +153,7 @@ impl<'a> Sitting<'_, 'a> {
         }
         let mut told_enough = false;
         let mut told_repair = Vec::new();
+        let mut moves = Vec::new();
         loop {
             let next = now.report.checks.first().cloned();
             let Some(next) = next else {
@@ -183,20 +186,22 @@ impl<'a> Sitting<'_, 'a> {
                     "Enough is known. Quit, or go on with the next check to be surer still.";
                 show::say(words, out, layout)?;
             }
-            show::check(&next, &self.possible(&next), out, layout)?;
+            let possible = self.possible(&next);
+            show::check(&next, &now.report, &moves, &possible, out, layout)?;
             let wish = loop {
                 match self.hear(&next, &now, &notes, out)? {
                     Wish::Stay => {}
+                    Wish::Remind => show::answers(&possible, out, layout)?,
                     wish => break wish,
                 }
             };
             match wish {
                 Wish::Quit => break,
-                Wish::Next | Wish::Stay => now = self.standing(&notes),
+                Wish::Next | Wish::Stay | Wish::Remind => now = self.standing(&notes),
                 Wish::Changed => {
                     notes = self.file.notes();
                     let after = self.standing(&notes);
-                    let moves = diagnosis::moved(&now.found, &after.found);
+                    moves = diagnosis::moved(&now.found, &after.found);
                     let unsafe_now = newly_unsafe(&now.report, &after.report);
                     show::moved(&moves, &after.report, unsafe_now, out, layout)?;
                     now = after;
@@ -280,7 +285,7 @@ impl<'a> Sitting<'_, 'a> {
             "help" | "?" => {
                 let lines: Vec<String> = HELP.iter().map(|&line| line.to_owned()).collect();
                 show::list("What can be said", &lines, out, layout)?;
-                Ok(Wish::Stay)
+                Ok(Wish::Remind)
             }
             "skip" => {
                 self.skipped.push((check.id.clone(), check.place));
@@ -289,7 +294,7 @@ impl<'a> Sitting<'_, 'a> {
             "steps" => Ok(Wish::Next),
             "causes" => {
                 show::standing(&now.report, out, layout)?;
-                Ok(Wish::Stay)
+                Ok(Wish::Remind)
             }
             "plan" => {
                 let checks = now.report.checks.iter();
@@ -305,7 +310,7 @@ impl<'a> Sitting<'_, 'a> {
                     out,
                     layout,
                 )?;
-                Ok(Wish::Stay)
+                Ok(Wish::Remind)
             }
             "list" => {
                 let mut done = diagnosis::done(notes, self.dialogue.grounds.rules);
@@ -318,13 +323,13 @@ impl<'a> Sitting<'_, 'a> {
                     out,
                     layout,
                 )?;
-                Ok(Wish::Stay)
+                Ok(Wish::Remind)
             }
             "undo" => self.undo(out),
             "why" => {
                 let wanted = if rest.is_empty() { "1" } else { rest };
                 self.why(wanted, now, notes, out)?;
-                Ok(Wish::Stay)
+                Ok(Wish::Remind)
             }
             "note" => self.note_other(rest, out),
             _ => self.note(rule, check.place, line, out),

@@ -81,9 +81,12 @@ fn ranking(report: &Report, page: &mut Page<'_>) -> io::Result<()> {
     Ok(())
 }
 
-/// A check, with what may be answered.
+/// A check, where things stand in a line, and what may be answered. All of it stands together: what an answer has moved may
+/// have left a small screen by then.
 pub fn check(
     check: &CheckLine,
+    report: &Report,
+    moves: &[Move],
     answers: &str,
     out: &mut dyn Write,
     layout: Layout,
@@ -92,7 +95,29 @@ pub fn check(
     page.blank()?;
     page.text(Form::indent(0).style(BOLD), "Next check")?;
     details::check_card("", check, page)?;
-    page.text(Form::indent(2).styled_lead("Answer: ", BOLD), answers)
+    let likeliest: Vec<String> = report
+        .causes
+        .iter()
+        .take(phrase::FIRST)
+        .filter(|cause| cause.probability >= phrase::WORTH_DETAIL)
+        .map(|cause| {
+            let name = phrase::cause(cause);
+            let before = moves.iter().find(|moved| moved.name == name);
+            let before = before.map(|moved| format!(", before {}", phrase::percent(moved.before)));
+            let now = phrase::percent(cause.probability);
+            format!("{name} ({now}{})", before.unwrap_or_default())
+        })
+        .collect();
+    if !likeliest.is_empty() {
+        let lead = Form::indent(2).styled_lead("Now: ", BOLD);
+        page.text(lead, &likeliest.join("; "))?;
+    }
+    self::answers(answers, out, layout)
+}
+
+/// What may be answered.
+pub fn answers(answers: &str, out: &mut dyn Write, layout: Layout) -> io::Result<()> {
+    Page::new(out, layout).text(Form::indent(2).styled_lead("Answer: ", BOLD), answers)
 }
 
 /// What an answer has moved and why, and where things stand then. What makes it unsafe to drive stands first.
