@@ -7,6 +7,10 @@
 //! - jumps of more than [`LIMIT`] against the neighbours while the drive is quiet: no braking, no hard acceleration,
 //!   the neighbours agreeing. A kerb makes one or two; a fault makes many, and at one wheel.
 //!
+//! A wheel that slips gathers and loses its speed over several samples, a signal in one: what the wheel does just before
+//! and just after in the same direction is taken off its jump, where the sampling is fast enough to see that. Where it is
+//! not, jumps count only where it cannot slip under power.
+//!
 //! The quantum of the value, its noise, and time stamps that bunch up are taken off first. A jump that another wheel
 //! shares is the road's: a pothole shakes the front wheel and then the rear wheel of that side, gravel all four.
 
@@ -232,31 +236,55 @@ fn walk(grid: &Grid<'_>, wheel: Wheel) -> Option<Walk> {
     if wheels < 2 {
         return Some(walk);
     }
-    each_step(grid, wheel, |step| {
+    let mut quiet_s = 0.0;
+    let resolves = column.interval_s.max(shortest) <= RESOLVES_S;
+    let mut take = |before: Option<Step>, step: Step, after: Option<Step>| {
         let dt = step.dt.max(shortest);
         let size = (step.own.abs() - column.quantum_kmh).max(0.0) / 3.6 / dt;
         walk.peak = walk.peak.max(size);
-        if size >= EXTREME && step.travels && !step.may_lock {
+        if size >= EXTREME && step.rolls {
             walk.extreme += 1;
-        }
-        if step.quiet {
-            walk.quiet_s += step.dt;
         }
         let whole = step.relative.abs() / 3.6 / dt;
         let noise = margin / 3.6 / dt;
-        let size = whole - noise;
+        let along = [before, after].map(|near| {
+            let near = near.filter(|near| (near.time_s - step.time_s).abs() < FOLLOWS * shortest);
+            near.map_or(0.0, |near| near.along(&step))
+        });
+        let gathers = if resolves {
+            SENT_TWICE * along[0].max(along[1]) / 3.6 / dt
+        } else {
+            0.0
+        };
         if whole > (LIMIT + noise) * SHAKEN_SHARE {
             walk.jump(Jump {
                 time_s: step.time_s,
                 index: step.index,
                 speed_kmh: step.speed_kmh,
-                size,
+                size: whole - noise - gathers,
                 whole,
-                quiet: step.quiet,
+                quiet: step.quiet && (resolves || !step.may_slip),
             });
+        }
+    };
+    let (mut before, mut now): (Option<Step>, Option<Step>) = (None, None);
+    each_step(grid, wheel, |step| {
+        if step.quiet && (resolves || !step.may_slip) {
+            quiet_s += step.dt;
+        }
+        // A value that was sent again is no step.
+        if now.is_some_and(|now| step.own == 0.0 && step.time_s - now.time_s < FOLLOWS * shortest) {
+            return ControlFlow::Continue(());
+        }
+        if let Some(now) = now.replace(step) {
+            take(before.replace(now), now, Some(step));
         }
         ControlFlow::Continue(())
     });
+    if let Some(now) = now {
+        take(before, now, None);
+    }
+    walk.quiet_s = quiet_s;
     Some(walk)
 }
 
@@ -295,9 +323,29 @@ pub(super) struct Step {
     /// The same less the median change of its neighbours, in km/h.
     pub(super) relative: f64,
     pub(super) quiet: bool,
-    travels: bool,
-    may_lock: bool,
+    /// Whether the wheel may slip under power: the vehicle gathers speed, and the wheel is not slower than its neighbours.
+    pub(super) may_slip: bool,
+    /// Whether the vehicle travels and no wheel may be locked.
+    rolls: bool,
 }
+
+impl Step {
+    /// How far this step goes in the direction of `other`, in km/h; 0 where it does not.
+    fn along(&self, other: &Self) -> f64 {
+        if self.relative * other.relative > 0.0 {
+            self.relative.abs()
+        } else {
+            0.0
+        }
+    }
+}
+
+/// Where a value is sent again, the next step is that of two: a wheel that slips may step by twice what it did before.
+const SENT_TWICE: f64 = 2.0;
+/// Steps follow each other within so many renewals of the value.
+const FOLLOWS: f64 = 2.5;
+/// Slower sampling than this, in s, does not resolve how a wheel slips.
+const RESOLVES_S: f64 = 0.05;
 
 /// Every step of a wheel within which nothing is missing, until `each` has seen enough.
 pub(super) fn each_step(
@@ -321,6 +369,8 @@ pub(super) fn each_step(
             continue;
         }
         let change = median_change(&others.value, &were);
+        let slower = is_slower(speed, &others.value)
+            || last.is_some_and(|(_, speed)| is_slower(speed, &were));
         for (were, now) in were.iter_mut().zip(&others.value) {
             *were = *now;
         }
@@ -344,13 +394,24 @@ pub(super) fn each_step(
             quiet: change.is_some()
                 && moment.is_quiet()
                 && base(others, wheels, moment.travels).is_some(),
-            travels: moment.travels,
-            may_lock: moment.may_lock(),
+            may_slip: moment.pulls() && !slower,
+            rolls: moment.travels && !moment.may_lock(),
         });
         if flow.is_break() {
             return;
         }
     }
+}
+
+/// A wheel that slips under power turns no more slowly than its neighbours, less this share for bends.
+const SLOWER: f64 = 0.05;
+
+/// Whether a wheel turns clearly more slowly than two of its neighbours.
+fn is_slower(speed: f64, others: &[f64; 4]) -> bool {
+    let faster = others
+        .iter()
+        .filter(|other| speed < (1.0 - SLOWER) * **other);
+    faster.count() >= 2
 }
 
 /// The median of what changed, over the wheels that are known at both times; at least two, or the only one there is.

@@ -201,7 +201,11 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Dropouts> {
         let out = speed.is_nan() || speed < OUT_BELOW * base.kmh;
         // An invalid mark needs no physics: the sender itself says that there is no speed.
         if out && speed.is_finite() {
-            if moment.may_lock() {
+            // A wheel that is locked stays so while the vehicle slows at all.
+            let still_locked = moment.acceleration < 0.0
+                && found.open.is_none()
+                && time - found.locked_s <= LOCK_ENDS_S;
+            if moment.may_lock() || still_locked {
                 found.locked += 1;
                 found.locked_s = time;
                 found.close();

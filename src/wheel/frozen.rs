@@ -17,6 +17,12 @@ const MOVED_QUANTA: f64 = 5.0;
 const LEAST_SAMPLES: usize = 4;
 /// … over at least this time, in s.
 const LEAST_S: f64 = 0.8;
+/// At or below this, in km/h, a wheel reads nothing; an offset in the message may leave a rest.
+const ZERO_KMH: f64 = 0.35;
+/// The axle mate moved by this share of what the vehicle did.
+const MATE_SHARE: f64 = 0.5;
+/// From this speed on, in km/h, every sound wheel has a signal.
+const SURE_KMH: f64 = 6.0;
 /// Over a longer interval than this, in s, a value held by the sender itself explains everything.
 const MOST_INTERVAL_S: f64 = 3.0;
 
@@ -32,6 +38,7 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Measured> {
             column.renewal_s
         )));
     }
+    let zero = ZERO_KMH.max(1.01 * column.quantum_kmh.min(1.0));
     let mut at = 0;
     let mut moving_s = 0.0;
     let mut frozen_s = 0.0;
@@ -54,10 +61,11 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Measured> {
         let Some(moment) = grid.advance(&mut at, time).map(|at| grid.moment(at)) else {
             continue;
         };
+        let mate = grid.speed(wheel.opposite(), at);
         if moment.travels {
             moving_s += column.stands(index);
         }
-        if !speed.is_finite() || speed <= 0.0 {
+        if !speed.is_finite() || speed <= zero {
             close(&mut run);
             continue;
         }
@@ -66,8 +74,12 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Measured> {
                 held.samples += 1;
                 held.end_s = time;
                 held.travelled |= moment.travels;
-                held.low = held.low.min(moment.reference_kmh);
-                held.high = held.high.max(moment.reference_kmh);
+                // Where signals come and go, the vehicle's own speed does so too.
+                if moment.reference_kmh >= SURE_KMH {
+                    held.low = held.low.min(moment.reference_kmh);
+                    held.high = held.high.max(moment.reference_kmh);
+                    held.see_mate(mate);
+                }
             }
             _ => {
                 close(&mut run);
@@ -78,8 +90,9 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Measured> {
                     end_s: time,
                     seen_s: column.seen(index),
                     travelled: moment.travels,
-                    low: moment.reference_kmh,
+                    low: moment.reference_kmh.max(SURE_KMH),
                     high: moment.reference_kmh,
+                    mate: None,
                 });
             }
         }
@@ -109,9 +122,18 @@ struct Hold {
     travelled: bool,
     low: f64,
     high: f64,
+    /// Lowest and highest speed of its axle mate, where that is known.
+    mate: Option<(f64, f64)>,
 }
 
 impl Hold {
+    fn see_mate(&mut self, kmh: f64) {
+        if kmh >= SURE_KMH {
+            let (low, high) = self.mate.unwrap_or((kmh, kmh));
+            self.mate = Some((low.min(kmh), high.max(kmh)));
+        }
+    }
+
     fn is_frozen(&self, quantum_kmh: f64, renewal_s: f64) -> bool {
         let moved = self.high - self.low;
         self.travelled
@@ -120,5 +142,7 @@ impl Hold {
             && moved >= MOVED_KMH
             && moved >= MOVED_SHARE * self.high
             && moved >= MOVED_QUANTA * quantum_kmh
+            // While the other axle's wheels spin, both of this one are steady.
+            && self.mate.is_none_or(|(low, high)| high - low >= MATE_SHARE * moved)
     }
 }

@@ -284,6 +284,11 @@ impl Moment {
         self.travels && !self.braked && self.acceleration.abs() < QUIET_ACCELERATION
     }
 
+    /// Whether the engine pulls, so that driven wheels may slip.
+    pub(super) fn pulls(&self) -> bool {
+        self.acceleration > PULLS
+    }
+
     /// Whether a wheel may be locked by the brake.
     pub(super) fn may_lock(&self) -> bool {
         self.braked || self.acceleration.is_nan() || self.acceleration < LOCK_DECELERATION
@@ -293,8 +298,12 @@ impl Moment {
 /// Below this, in m/s², driving is quiet: half of what is usual in town traffic at its liveliest.
 const QUIET_ACCELERATION: f64 = 1.5;
 
-/// Below this, in m/s², a braked wheel may lock: sliding on ice slows a vehicle by 0.1 g or less.
-const LOCK_DECELERATION: f64 = -0.8;
+/// From this acceleration on, in m/s², the engine pulls.
+const PULLS: f64 = 0.2;
+
+/// Below this, in m/s², a braked wheel may lock: sliding on ice slows a vehicle by 0.1 g or less, and by half of that where
+/// only one axle slides.
+const LOCK_DECELERATION: f64 = -0.4;
 
 /// All wheels on one time base.
 #[derive(Debug)]

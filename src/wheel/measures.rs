@@ -389,8 +389,7 @@ pub fn measure(input: &Input<'_>) -> Measures {
     let sides = swapped::find(&grid, &input.geometry);
     let [front_sides, rear_sides] = sides.axles;
     let mut orders = orders::find(&grid, &input.geometry);
-    let mut onsets = Wheel::ALL.map(|wheel| onset::find(&grid, wheel));
-    onset::compare(&mut onsets);
+    let mut onsets = onset::find(&grid);
     let mut dropout_times = Vec::new();
     let wheels = Wheel::ALL.map(|wheel| {
         let column = grid.column(wheel)?;

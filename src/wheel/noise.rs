@@ -41,6 +41,8 @@ pub(super) struct Noise {
 #[derive(Clone, Debug, Default)]
 struct Spread {
     sigma: f64,
+    /// The same while the engine does not pull, where there is enough of that: a driven wheel slips only under power.
+    rolling: Option<f64>,
     count: usize,
     typical_kmh: f64,
     growth: Option<(f64, f64)>,
@@ -99,6 +101,7 @@ fn spread(grid: &Grid<'_>, wheel: Wheel, voltage: Option<Samples<'_>>) -> Spread
     let mut at = 0;
     let mut sizes = Vec::new();
     let mut loaded_sizes = Vec::new();
+    let mut rolling_sizes = Vec::new();
     let mut speeds = Vec::new();
     let (mut n, mut sv, mut sd) = (0.0_f64, 0.0, 0.0);
     let (mut svv, mut svd, mut sdd) = (0.0, 0.0, 0.0);
@@ -123,6 +126,9 @@ fn spread(grid: &Grid<'_>, wheel: Wheel, voltage: Option<Samples<'_>>) -> Spread
             }
         }
         sizes.push(size);
+        if !step.may_slip {
+            rolling_sizes.push(size);
+        }
         speeds.push(step.speed_kmh);
         n += 1.0;
         sv += step.speed_kmh;
@@ -148,6 +154,7 @@ fn spread(grid: &Grid<'_>, wheel: Wheel, voltage: Option<Samples<'_>>) -> Spread
     let loaded_count = loaded_sizes.len();
     Spread {
         sigma,
+        rolling: (rolling_sizes.len() >= LEAST / 2).then(|| spread_of(&mut rolling_sizes)),
         count,
         typical_kmh: statistics::median(&mut speeds).unwrap_or(0.0),
         growth,
@@ -167,10 +174,13 @@ fn level(own: &Spread, neighbours: Option<f64>, quantum: f64) -> Measured {
     };
     // Rounding alone makes this much.
     let least = neighbours.max(quantum);
-    let beyond = own.sigma - made.uncertainty;
-    made.verdict = if beyond > SHOWN_FACTOR * least && beyond > SHOWN_SHARE * own.typical_kmh {
+    let beyond = |sigma: f64| sigma - made.uncertainty;
+    let is_shown = |sigma: f64| {
+        beyond(sigma) > SHOWN_FACTOR * least && beyond(sigma) > SHOWN_SHARE * own.typical_kmh
+    };
+    made.verdict = if is_shown(own.sigma) && own.rolling.is_some_and(is_shown) {
         Verdict::Shown
-    } else if beyond > UNCLEAR_FACTOR * least {
+    } else if beyond(own.sigma) > UNCLEAR_FACTOR * least {
         Verdict::Unclear
     } else {
         Verdict::NotShown

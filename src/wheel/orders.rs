@@ -61,6 +61,8 @@ const NEIGHBOURS_FACTOR: f64 = 2.5;
 const NEIGHBOURS_FACTOR_OF_FEW: f64 = 1.6;
 /// False-alarm probability below which a line is one.
 const SHOWN_BELOW: f64 = 1e-4;
+/// While the engine does not pull, a line is at least this share of what it is over all.
+const ROLLING_SHARE: f64 = 0.5;
 /// Orders of a comb are at least this high compared with the highest.
 const COMB_EVEN: f64 = 0.35;
 
@@ -117,10 +119,20 @@ struct Bin {
     amplitude_squared: f64,
 }
 
+impl Bin {
+    fn add(&mut self, power: f64, amplitude: f64) {
+        self.windows += 1;
+        self.power += power;
+        self.amplitude_squared += amplitude * amplitude;
+    }
+}
+
 /// One wheel's spectrum.
 #[derive(Clone, Debug)]
 struct Spectrum {
     bins: Vec<Bin>,
+    /// The same of the windows in which the engine did not pull: a ring is off centre then as well, a wheel that slips is not.
+    rolling: Vec<Bin>,
     /// Sum over the windows of −ln of the false-alarm probability of each order's band, and how many windows.
     surprise: [(f64, u32); ORDERS],
     dips: Dips,
@@ -184,9 +196,9 @@ pub(super) fn find(grid: &Grid<'_>, geometry: &Geometry) -> [Option<Orders>; 4] 
     };
     let spectra = Wheel::ALL.map(|wheel| spectrum(grid, wheel, geometry, band));
     let peaks = spectra.each_ref().map(|spectrum| {
-        spectrum
-            .as_ref()
-            .map(|spectrum| std::array::from_fn(|order| peak(spectrum, order + 1, band)))
+        spectrum.as_ref().map(|spectrum| {
+            std::array::from_fn(|order| peak(spectrum, &spectrum.bins, order + 1, band))
+        })
     });
     let few = grid.living() < 4;
     std::array::from_fn(|wheel| {
@@ -204,6 +216,7 @@ pub(super) fn find(grid: &Grid<'_>, geometry: &Geometry) -> [Option<Orders>; 4] 
         let orders = std::array::from_fn(|order| {
             judge(
                 own[order].as_ref(),
+                peak(spectrum, &spectrum.rolling, order + 1, band),
                 others(order),
                 order + 1,
                 spectrum,
@@ -263,12 +276,12 @@ struct Peak {
     windows: u32,
 }
 
-fn peak(spectrum: &Spectrum, order: usize, band: f64) -> Option<Peak> {
+fn peak(spectrum: &Spectrum, bins: &[Bin], order: usize, band: f64) -> Option<Peak> {
     let centre = statistics::count(order);
     let mut best: Option<&Bin> = None;
     let mut looked_at = 0.0;
     let (mut beside_power, mut beside_square, mut beside) = (0.0, 0.0, 0.0);
-    for (index, bin) in spectrum.bins.iter().enumerate() {
+    for (index, bin) in bins.iter().enumerate() {
         let away = (frequency(index) - centre).abs();
         if bin.windows < LEAST_WINDOWS {
             continue;
@@ -311,6 +324,7 @@ fn peak(spectrum: &Spectrum, order: usize, band: f64) -> Option<Peak> {
 
 fn judge(
     peak: Option<&Peak>,
+    rolling: Option<Peak>,
     others: f64,
     order: usize,
     spectrum: &Spectrum,
@@ -342,13 +356,15 @@ fn judge(
         NEIGHBOURS_FACTOR
     };
     let alone = peak.amplitude >= factor * others;
-    made.verdict = if peak.false_alarm < SHOWN_BELOW && peak.amplitude > SHOWN_FROM && alone {
-        Verdict::Shown
-    } else if peak.false_alarm < 1e-3 && peak.amplitude > UNCLEAR_FROM {
-        Verdict::Unclear
-    } else {
-        Verdict::NotShown
-    };
+    let no_slip = rolling.is_none_or(|rolling| rolling.amplitude >= ROLLING_SHARE * peak.amplitude);
+    made.verdict =
+        if peak.false_alarm < SHOWN_BELOW && peak.amplitude > SHOWN_FROM && alone && no_slip {
+            Verdict::Shown
+        } else if peak.false_alarm < 1e-3 && peak.amplitude > UNCLEAR_FROM {
+            Verdict::Unclear
+        } else {
+            Verdict::NotShown
+        };
     if made.verdict != Verdict::NotShown {
         made.times_s.clone_from(&spectrum.seen);
     }
@@ -495,6 +511,8 @@ struct Window {
     turns: Vec<f64>,
     /// Against each neighbour, less 1.
     values: Vec<[f64; 3]>,
+    /// Whether the engine pulls.
+    pulls: Vec<bool>,
     seen: f64,
 }
 
@@ -502,6 +520,7 @@ impl Window {
     fn clear(&mut self) {
         self.turns.clear();
         self.values.clear();
+        self.pulls.clear();
     }
 
     /// Keeps the later half of the turns.
@@ -510,6 +529,13 @@ impl Window {
         let early = self.turns.partition_point(|&turn| turn < middle);
         self.turns.drain(..early);
         self.values.drain(..early);
+        self.pulls.drain(..early);
+    }
+
+    /// Whether the engine pulled for more than a moment.
+    fn pulled(&self) -> bool {
+        let pulls = self.pulls.iter().filter(|pulls| **pulls).count();
+        10 * pulls > self.pulls.len()
     }
 
     fn span(&self) -> f64 {
@@ -530,6 +556,7 @@ fn spectrum(grid: &Grid<'_>, wheel: Wheel, geometry: &Geometry, band: f64) -> Op
     let limit_kmh = 3.6 * circumference / (2.0 * column.renewal_s.max(1e-3));
     let mut spectrum = Spectrum {
         bins: vec![Bin::default(); LINES],
+        rolling: vec![Bin::default(); LINES],
         surprise: [(0.0, 0); ORDERS],
         dips: Dips::default(),
         clearest: (0.0, Vec::new()),
@@ -548,11 +575,16 @@ fn spectrum(grid: &Grid<'_>, wheel: Wheel, geometry: &Geometry, band: f64) -> Op
     for (index, time, speed) in column.samples() {
         let step = time - last_s;
         last_s = time;
+        let mut pulls = false;
         let usable = step <= column.hold_s
             && (FROM_KMH..=top).contains(&speed)
             && grid
                 .advance(&mut at, time)
-                .is_some_and(|at| is_steady(&grid.moment(at)));
+                .map(|at| grid.moment(at))
+                .is_some_and(|moment| {
+                    pulls = moment.pulls();
+                    is_steady(&moment)
+                });
         let others = neighbours.at(index, time);
         let (true, Some(residual)) = (usable, residuals(others, speed)) else {
             window.clear();
@@ -568,6 +600,7 @@ fn spectrum(grid: &Grid<'_>, wheel: Wheel, geometry: &Geometry, band: f64) -> Op
         last_speed = speed;
         window.turns.push(turn);
         window.values.push(residual);
+        window.pulls.push(pulls);
         if window.span() >= WINDOW_TURNS {
             if finished.is_multiple_of(stride) {
                 if spectrum.seen.len() < Made::MOST_TIMES {
@@ -673,17 +706,21 @@ fn add(spectrum: &mut Spectrum, window: &Window, band: f64, held: f64) {
     let variance = position_squared / weight - (position / weight).powi(2);
     let highest = per_turn / 2.0;
     let mut best = [0.0_f64; ORDERS];
-    for (index, (sum, bin)) in sums.iter_mut().zip(&mut spectrum.bins).enumerate() {
+    let rolls = !window.pulled();
+    let bins = spectrum.bins.iter_mut().zip(&mut spectrum.rolling);
+    for (index, (sum, (bin, rolling))) in sums.iter_mut().zip(bins).enumerate() {
         let frequency = frequency(index);
-        if frequency > highest {
+        // Nearer to half the sampling rate than a window resolves, a line's height is not known.
+        if frequency > highest - 1.0 / WINDOW_TURNS {
             break;
         }
         sum.square = square;
         sum.weight = weight;
         let line = sum.line();
-        bin.windows += 1;
-        bin.power += line.power;
-        bin.amplitude_squared += line.amplitude * line.amplitude;
+        bin.add(line.power, line.amplitude);
+        if rolls {
+            rolling.add(line.power, line.amplitude);
+        }
         for (order, best) in best.iter_mut().enumerate() {
             if (frequency - statistics::count(order + 1)).abs() <= band.max(STEP) + 1e-9 {
                 *best = best.max(line.power);
@@ -703,7 +740,7 @@ fn add(spectrum: &mut Spectrum, window: &Window, band: f64, held: f64) {
         );
     }
     for (order, (&power, surprise)) in best.iter().zip(&mut spectrum.surprise).enumerate() {
-        if statistics::count(order + 1) + band <= highest {
+        if statistics::count(order + 1) + band <= highest - 1.0 / WINDOW_TURNS {
             let chance = periodogram::false_alarm(power, effective, 2.0 * band, variance);
             surprise.0 -= chance.max(1e-300).ln();
             surprise.1 += 1;

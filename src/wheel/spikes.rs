@@ -30,8 +30,18 @@ const SKEW_INTERVALS: f64 = 0.3;
 const MOST_SKEW_S: f64 = 0.3;
 /// Spikes nearer than this, in s, are one.
 const TOGETHER_S: f64 = 0.3;
+/// A spoiled window of pulses is 50 ms long at most, and a module's filter stretches it a little: what lasts longer than
+/// this, in s, is the wheel itself, which slips. Where the sampling is not at least twice as fast, high ones count only
+/// where the engine has not pulled for a while.
+const LASTS_S: f64 = 0.12;
+/// A wheel that has slipped rolls again this long after the engine has pulled, in s.
+const AFTER_PULL_S: f64 = 1.0;
+/// A spike goes on while the wheel is off by this share of what makes one.
+const GOES_ON: f64 = 0.5;
 /// How much of a new reading the slow mean takes.
 const SLOW: f64 = 0.05;
+/// What is off for longer than this, in s, is where the wheels have come to stand.
+const OFF_FOR_A_MOMENT_S: f64 = 1.0;
 /// The slow mean follows no faster than this for each reading.
 const SLOW_STEP: f64 = 0.004;
 /// Bumps of a rough road, per second: one in a minute, …
@@ -75,25 +85,52 @@ pub(super) fn find(grid: &Grid<'_>) -> [Option<Measured>; 4] {
     let sigma = 1.4826 * statistics::median(&mut offs).unwrap_or(0.0);
     let mut made: [Made; 4] = std::array::from_fn(|_| Made::new(0.0, 0.0, "per minute"));
     let mut low = [0_u64; 4];
+    // Whether the sampling shows how long a wheel is off.
+    let resolves = grid.interval_s <= LASTS_S / 2.0;
+    let mut runs: [Option<Run>; 4] = [None; 4];
     let mut last_s = [f64::NEG_INFINITY; 4];
+    let mut close = |wheel: usize, run: Option<Run>| {
+        let Some(run) = run else { return };
+        if run.spike
+            && !(resolves && run.lasts_s() > LASTS_S)
+            && run.start_s - last_s[wheel] > TOGETHER_S
+        {
+            made[wheel].saw(grid.seen(run.index));
+            low[wheel] += u64::from(run.low);
+        }
+        if run.spike {
+            last_s[wheel] = run.end_s;
+        }
+    };
     walk(grid, |index, off| {
         let limit = SPIKE
             .max(SIGMAS * sigma)
             .max(6.0 * quantum / off.reference_kmh)
             + off.skew;
-        let wheel = off.wheel;
-        if off.cross.abs() < limit
-            || off.own.abs() < OWN_SHARE * off.cross.abs()
-            || off.own.abs() > NO_SPIKE
-        {
-            return;
+        let is_spike = off.cross.abs() >= limit
+            && off.own.abs() >= OWN_SHARE * off.cross.abs()
+            && off.own.abs() <= NO_SPIKE
+            && (resolves || off.own < 0.0 || !off.pulled);
+        for (wheel, slot) in runs.iter_mut().enumerate() {
+            let own = off.owns[wheel];
+            let on = own.abs() >= GOES_ON * limit;
+            if !(on && slot.is_some_and(|run| run.reaches(own, off.time_s, grid.hold_s))) {
+                close(wheel, slot.take());
+            }
+            if on {
+                let run = slot.get_or_insert(Run::new(index, off.time_s, own));
+                run.end_s = off.time_s;
+                run.spike |= wheel == off.wheel && is_spike;
+            }
         }
-        if off.time_s - last_s[wheel] > TOGETHER_S {
-            made[wheel].saw(grid.seen(index));
-            low[wheel] += u64::from(off.own < 0.0);
-        }
-        last_s[wheel] = off.time_s;
     });
+    for (wheel, run) in runs.into_iter().enumerate() {
+        close(wheel, run);
+    }
+    judge(&made, low, steady_s, grid.interval_s)
+}
+
+fn judge(made: &[Made; 4], low: [u64; 4], steady_s: f64, interval_s: f64) -> [Option<Measured>; 4] {
     let counts = made.each_ref().map(|made| made.events);
     let number = |count: u64| statistics::count(usize::try_from(count).unwrap_or(usize::MAX));
     let highest = counts.iter().copied().max().unwrap_or(0);
@@ -104,8 +141,8 @@ pub(super) fn find(grid: &Grid<'_>) -> [Option<Measured>; 4] {
             .map(|other| number(counts[other]))
             .collect::<Vec<_>>();
         let usual = statistics::median(&mut others).unwrap_or(0.0);
-        let mean = WHEELS_DIFFER * usual
-            + ROUGH_ROAD_RATE * steady_s * (BUMP_S / grid.interval_s).min(1.0);
+        let mean =
+            WHEELS_DIFFER * usual + ROUGH_ROAD_RATE * steady_s * (BUMP_S / interval_s).min(1.0);
         let chance = statistics::poisson_tail(made.events, mean);
         made.value = number(made.events) / (steady_s / 60.0);
         made.uncertainty =
@@ -130,6 +167,37 @@ pub(super) fn find(grid: &Grid<'_>) -> [Option<Measured>; 4] {
     })
 }
 
+/// Readings in a row that are off at one wheel to one side.
+#[derive(Clone, Copy, Debug)]
+struct Run {
+    index: usize,
+    start_s: f64,
+    end_s: f64,
+    low: bool,
+    /// Whether one of them is far enough off.
+    spike: bool,
+}
+
+impl Run {
+    fn new(index: usize, time_s: f64, own: f64) -> Self {
+        Self {
+            index,
+            start_s: time_s,
+            end_s: time_s,
+            low: own < 0.0,
+            spike: false,
+        }
+    }
+
+    fn reaches(&self, own: f64, time_s: f64, hold_s: f64) -> bool {
+        self.low == (own < 0.0) && time_s - self.end_s <= hold_s
+    }
+
+    fn lasts_s(&self) -> f64 {
+        self.end_s - self.start_s
+    }
+}
+
 /// What one moment says.
 #[derive(Clone, Copy, Debug)]
 struct Off {
@@ -138,6 +206,10 @@ struct Off {
     reference_kmh: f64,
     /// What wheels that are not read at the same moment differ by while the speed changes, as a share.
     skew: f64,
+    /// Whether the engine pulled not long ago, so that a wheel may turn too fast.
+    pulled: bool,
+    /// How far each wheel is off against its own slow mean, as a share.
+    owns: [f64; 4],
     /// The cross ratio against its slow mean, as a share.
     cross: f64,
     /// The wheel that is furthest from the median of the others in the cross ratio's sense.
@@ -149,9 +221,14 @@ struct Off {
 fn walk(grid: &Grid<'_>, mut each: impl FnMut(usize, Off)) {
     let skew_s = (SKEW_INTERVALS * grid.interval_s).min(MOST_SKEW_S);
     let mut slow = f64::NAN;
+    let mut calm_s = f64::NEG_INFINITY;
+    let mut pulled_s = f64::NEG_INFINITY;
     let mut slow_own = [f64::NAN; 4];
     for (index, &time_s) in grid.time_s.iter().enumerate() {
         let moment = grid.moment(index);
+        if moment.pulls() {
+            pulled_s = time_s;
+        }
         let steady = moment.travels
             && !moment.braked
             && moment.acceleration.abs() < STEADY
@@ -170,7 +247,20 @@ fn walk(grid: &Grid<'_>, mut each: impl FnMut(usize, Off)) {
             slow = raw.clamp(-0.2, 0.2);
         }
         let cross = raw - slow;
-        slow += (SLOW * cross).clamp(-SLOW_STEP, SLOW_STEP);
+        // The slow mean does not run after what is off for a moment.
+        let calm = cross.abs() < GOES_ON * SPIKE;
+        if calm {
+            calm_s = time_s;
+        }
+        let follow = |off: f64| {
+            if calm || time_s - calm_s > OFF_FOR_A_MOMENT_S {
+                (SLOW * off).clamp(-SLOW_STEP, SLOW_STEP)
+            } else {
+                0.0
+            }
+        };
+        slow += follow(cross);
+        let mut owns = [0.0; 4];
         let mut best = (0, 0.0_f64);
         let mut second = 0.0_f64;
         for wheel in 0..4 {
@@ -190,7 +280,8 @@ fn walk(grid: &Grid<'_>, mut each: impl FnMut(usize, Off)) {
                 *mean = raw.clamp(-0.2, 0.2);
             }
             let own = raw - *mean;
-            *mean += (SLOW * own).clamp(-SLOW_STEP, SLOW_STEP);
+            *mean += follow(own);
+            owns[wheel] = own;
             let sign = if matches!(wheel, 0 | 3) { 1.0 } else { -1.0 };
             if own * sign * cross > 0.0 && own.abs() > best.1.abs() {
                 second = best.1;
@@ -206,6 +297,8 @@ fn walk(grid: &Grid<'_>, mut each: impl FnMut(usize, Off)) {
                 stands_s: grid.stands(index),
                 reference_kmh: moment.reference_kmh,
                 skew: moment.acceleration.abs() * 3.6 * skew_s / moment.reference_kmh,
+                pulled: time_s - pulled_s <= AFTER_PULL_S,
+                owns,
                 cross,
                 wheel: best.0,
                 // A second wheel that is nearly as far off leaves open which one it was.
