@@ -31,7 +31,6 @@ pub(crate) struct Judged {
     /// Each cause and its place with its probability, the likeliest first.
     pub(crate) causes: Vec<(String, Place, f64)>,
     /// The findings that hold.
-    #[allow(dead_code, reason = "the bench prints them, the test does not")]
     pub(crate) holding: Vec<(String, Place)>,
     /// Every finding that could be observed, and whether it holds.
     #[allow(dead_code, reason = "the bench counts them, the test does not")]

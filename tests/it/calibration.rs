@@ -5,7 +5,7 @@ mod cases;
 
 use tonering::notes::Notes;
 use tonering::place::{Axle, Place, Wheel};
-use tonering::rig::{Delivery, Drive, Fault, FaultWanted, Settings};
+use tonering::rig::{Delivery, Drive, Fault, FaultWanted, Settings, random_case};
 use tonering::rules::Rules;
 use tonering::trouble::Catalogue;
 use tonering::vehicle::SensorKind;
@@ -121,6 +121,50 @@ fn sound_vehicles_are_not_accused() {
         }
         let (judged, _) = judge(&settings, 0);
         let accused = judged.accused().unwrap();
-        assert!(accused.2 < 0.3, "seed {seed}: {accused:?}");
+        assert!(accused.2 < 0.15, "seed {seed}: {accused:?}");
     }
+}
+
+/// Vehicles drawn evenly over the causes, by their capture alone. Held on larger draws (docs/calibration.md): of those with one
+/// fault that shows, 77 % first and 98 % in the first three; no sound one accused. Of some 60 vehicles chance takes three spreads of
+/// 5 and 2 points from that.
+#[test]
+fn drawn_vehicles_hold_their_floors() {
+    let rules = Rules::built_in().unwrap();
+    let catalogue = Catalogue::embedded().unwrap();
+    let none = Notes::default();
+    let (mut shown, mut first, mut three) = (0, 0, 0);
+    for seed in 9_000..9_080 {
+        let (settings, truth) = random_case(seed);
+        let case = Case::new(&settings);
+        let judged = case.judge(&rules, &catalogue, &none, false);
+        if truth.causes.is_empty() {
+            let accused = judged.accused().unwrap();
+            assert!(accused.2 < 0.5, "seed {seed}: {accused:?}");
+        }
+        let [cause] = truth.causes.as_slice() else {
+            continue;
+        };
+        let mut sound = settings.clone();
+        sound.faults.clear();
+        sound.past_faults.clear();
+        let without = Case::new(&sound).judge(&rules, &catalogue, &none, false);
+        if judged
+            .holding
+            .iter()
+            .all(|finding| without.holding.contains(finding))
+        {
+            continue;
+        }
+        shown += 1;
+        let rank = judged.rank(cause.cause, cause.place);
+        first += usize::from(rank == Some(0));
+        three += usize::from(rank.is_some_and(|rank| rank < 3));
+    }
+    assert!(shown >= 40, "{shown}");
+    assert!(first * 100 >= 62 * shown, "{first} of {shown} first");
+    assert!(
+        three * 100 >= 92 * shown,
+        "{three} of {shown} in the first three"
+    );
 }
