@@ -152,7 +152,17 @@ struct Dips {
     /// Dips, one for each time the wheel is off, and turns; in all windows.
     count: f64,
     turns: f64,
+    /// How far the wheel is off in them, as logarithm of its speed by that of the others: the sum over their samples, and how many
+    /// samples those are.
+    off: (f64, f64),
     seen: Vec<f64>,
+}
+
+impl Dips {
+    /// How far the wheel is off in its dips, in the mean.
+    fn size(&self) -> f64 {
+        self.off.0 / self.off.1.max(1.0)
+    }
 }
 
 impl Default for Dips {
@@ -162,6 +172,7 @@ impl Default for Dips {
             windows: 0,
             count: 0.0,
             turns: 0.0,
+            off: (0.0, 0.0),
             seen: Vec::new(),
         }
     }
@@ -181,8 +192,8 @@ const DIP_LINES: usize = 15;
 const DIPS_BELOW: f64 = 1e-6;
 /// A wheel with less than this share of another wheel's dips may only show the other's.
 const LEADS: f64 = 0.3;
-/// With two neighbours each shows the wheel's dips by half: a wheel whose highest order has less than this share of another
-/// wheel's may only show the other's.
+/// With two neighbours each shows the wheel's dips by half: a wheel that is off by less than this share of what another one is
+/// may only show the other's.
 const LEADS_OF_FEW: f64 = 0.75;
 /// At least so many of them.
 const LEAST_DIPS_ALL: f64 = 12.0;
@@ -233,11 +244,13 @@ pub(super) fn find(grid: &Grid<'_>, geometry: &Geometry) -> [Option<Orders>; 4] 
                     .flatten()
                     .map(|other| rate(&other.dips))
                     .fold(0.0, f64::max);
-                let height = |order: usize| own[order].map_or(0.0, |peak| peak.amplitude);
-                let highest = (0..ORDERS).map(others).fold(0.0, f64::max);
+                let farthest = spectra
+                    .iter()
+                    .flatten()
+                    .map(|other| other.dips.size())
+                    .fold(0.0, f64::max);
                 let leads = rate(&spectrum.dips) >= LEADS * most
-                    && (!few
-                        || (0..ORDERS).map(height).fold(0.0, f64::max) >= LEADS_OF_FEW * highest);
+                    && (!few || spectrum.dips.size() >= LEADS_OF_FEW * farthest);
                 judge_dips(&spectrum.dips, leads)
             },
             comb,
@@ -418,6 +431,11 @@ fn add_dips(dips: &mut Dips, turns: &[f64], values: &[f64], band: f64, seen: f64
     for value in values {
         let is_off = value.abs() > limit;
         off += f64::from(u8::from(is_off));
+        if is_off {
+            // A wheel that is slow by a third makes another one fast by a half against it: as logarithms both are as far.
+            dips.off.0 += value.max(-0.95).ln_1p().abs();
+            dips.off.1 += 1.0;
+        }
         runs += f64::from(u8::from(is_off && !before));
         before = is_off;
     }

@@ -347,3 +347,25 @@ fn a_dead_wheel_does_not_hide_another_ones_jumps() {
         );
     }
 }
+
+/// A ring that lacks a tooth beside a dead wheel: against it each of the two sound wheels is off at the same moments, by half.
+#[test]
+fn a_dead_wheel_does_not_spread_another_ones_dips() {
+    let turn = Geometry::USUAL_CIRCUMFERENCE_M;
+    let drive = drive(|time, four| {
+        let metres = (34.0 * time + 12.0 * 30.0 / TAU * (1.0 - (TAU * time / 30.0).cos())) / 3.6;
+        four[1] = 0.0;
+        if (metres / turn).fract() < 0.1 {
+            four[0] *= 0.7;
+        }
+    });
+    let measures = measure(&drive.input());
+    for which in [Wheel::LeftFront, Wheel::LeftRear, Wheel::RightRear] {
+        let dips = &wheel(&measures, which).dips_per_turn;
+        assert_eq!(
+            dips.is_shown(),
+            which == Wheel::LeftFront,
+            "{which:?}: {dips:?}"
+        );
+    }
+}

@@ -485,3 +485,75 @@ fn codes_without_failure_types_do_not_clear_a_module_of_lacking_its_coding() {
         of("C0051-64")
     );
 }
+
+/// SAE J2012: C1 and U2 belong to the makers; nobody without the maker's list knows which part they mean.
+#[test]
+fn a_makers_own_code_is_no_fault_of_the_module() {
+    for code in ["C1777-28", "C1777-64", "C1777-00", "U2100-00"] {
+        let judged = Scene::new().read().code(code, PRESENT).judge();
+        below(&judged, "module-internal", 0.25);
+    }
+    let judged = Scene::new()
+        .read()
+        .code("C1EA8-28", PRESENT)
+        .noted("brake-pressure-compare, result: disagrees")
+        .judge();
+    leads(&judged, "pressure-sensor", Place::Vehicle);
+}
+
+/// Four open circuits that are there now: what the sensors share, not a past that nobody cleared.
+#[test]
+fn open_circuits_of_all_wheels_at_once_are_there() {
+    let mut scene = Scene::new().read();
+    for code in ["C0031-13", "C0034-13", "C0037-13", "C003A-13"] {
+        scene = scene.code(code, PRESENT);
+    }
+    let judged = scene.judge();
+    above(&judged, "earth-poor", Place::Vehicle, 0.15);
+    above(&judged, "supply-low", Place::Vehicle, 0.15);
+    below(&judged, "module-internal", 0.15);
+    below(&judged, "no-present-fault", 0.1);
+}
+
+/// An old code of another part beside a fault that is there.
+#[test]
+fn an_old_code_beside_a_fault_does_not_outweigh_it() {
+    let judged = Scene::new()
+        .read()
+        .code("C0031-13", PRESENT)
+        .code("C0044-28", STORED)
+        .judge();
+    leads(&judged, "sensor-circuit", LEFT_FRONT);
+    below(&judged, "pressure-sensor", 0.5);
+}
+
+/// One old code whose test has run again and passed (ISO 14229-1 Table D.2: bits 0, 1 and 6 not set).
+#[test]
+fn one_old_code_of_a_sound_vehicle_accuses_nobody() {
+    for code in ["C0020-71", "C0044-28", "C0051-64", "C0040-62"] {
+        let judged = Scene::new().read().code(code, STORED).judge();
+        for cause in [
+            "pump-motor",
+            "pressure-sensor",
+            "motion-sensor",
+            "brake-switch",
+        ] {
+            below(&judged, cause, 0.5);
+        }
+    }
+}
+
+#[test]
+fn a_bus_that_several_modules_report_leads_to_the_bus() {
+    let judged = Scene::new()
+        .read()
+        .neighbour("Engine", Role::Powertrain)
+        .neighbour("Body", Role::Body)
+        .code("U0073-88", PRESENT)
+        .code_from(1, "U0073-88", PRESENT)
+        .code_from(2, "U0073-88", PRESENT)
+        .judge();
+    above(&judged, "network", Place::Vehicle, 0.5);
+    let one = Scene::new().read().code("U0073-88", PRESENT).judge();
+    assert!(one.of("network", Place::Vehicle) < judged.of("network", Place::Vehicle));
+}
