@@ -331,8 +331,13 @@ fn words(named: &Named<'_>, value: f64, uncertainty: f64, unit: &str) -> String 
     } else {
         (value, uncertainty, unit)
     };
-    let digits = usize::from(value.abs() < 10.0);
-    if uncertainty > 0.0 {
+    // As many digits as the uncertainty is known to, two at the most.
+    let digits = match uncertainty {
+        half if half <= 0.0 || half >= 1.0 => usize::from(value.abs() < 10.0),
+        half if half >= 0.095 => 1,
+        _ => 2,
+    };
+    if uncertainty >= 0.005 {
         format!(
             "{}: {value:.digits$} ± {uncertainty:.digits$} {unit}",
             named.name
