@@ -85,7 +85,6 @@ fn on_link(case: &Case<'_>, name: &str) -> anyhow::Result<Sender<String>> {
     let (sender, lines) = channel();
     thread::spawn(move || {
         let commands = Commands::from_channel(lines);
-        link::send_in_order();
         let ended = serve(vehicle, &mut *bus, &commands, &mut io::sink(), None);
         if let Err(error) = ended {
             super::console::remark(&format!("{error:#}; the lesson goes on without the link"));

@@ -286,7 +286,6 @@ fn live(args: &Args, settings: &Settings, name: &str) -> anyhow::Result<()> {
         "{NAME} is on {name}; commands on standard input, help lists them"
     ));
     let commands = Commands::from_input();
-    link::send_in_order();
     let limit = args
         .seconds
         .map(|seconds| Duration::from_secs(seconds.into()));
