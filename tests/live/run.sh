@@ -37,7 +37,7 @@ TONERING_REPLAYED=$heard tests "$played" --nocapture
 alone=payloads_of_all_lengths
 exchange() { SOCKETCAN_VM_CPUS=1 virtual "$alone"; }
 exchange || exchange
-virtual --skip "$alone" --skip "$played" || {
+SOCKETCAN_VM_TIMEOUT=600 virtual --skip "$alone" --skip "$played" || {
   echo "once more, one test at a time"
   SOCKETCAN_VM_TIMEOUT=1200 virtual --test-threads 1 --skip "$alone" --skip "$played"
 }
