@@ -106,6 +106,15 @@ fn second_tester(link: &str, stop: &AtomicBool, answered: &AtomicU32) {
     }
 }
 
+/// Sends the second tester away in the end, also when an assertion fails: the scope waits for it.
+struct Leaves<'a>(&'a AtomicBool);
+
+impl Drop for Leaves<'_> {
+    fn drop(&mut self) {
+        self.0.store(true, Ordering::Relaxed);
+    }
+}
+
 #[test]
 fn asking_is_right_while_others_talk() {
     if !has("virtual") {
@@ -178,13 +187,12 @@ fn asking_is_right_while_others_talk() {
     let _noise = noise.map(|how| Beside::shell(&format!("cangen {} {how}", bus.0)));
     let (stop, answered) = (AtomicBool::new(false), AtomicU32::new(0));
     std::thread::scope(|scope| {
-        let tester = scope.spawn(|| second_tester(&bus.0, &stop, &answered));
+        scope.spawn(|| second_tester(&bus.0, &stop, &answered));
+        let _leaves = Leaves(&stop);
         for _ in 0..2 {
             let crowded = survey(&mut socket, &known);
             assert_eq!(crowded, quiet);
         }
-        stop.store(true, Ordering::Relaxed);
-        tester.join().unwrap();
     });
     // The other tester was not kept from its work.
     let answered = answered.load(Ordering::Relaxed);
