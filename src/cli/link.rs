@@ -16,20 +16,6 @@ pub(crate) fn open(name: &str) -> anyhow::Result<Box<dyn Bus + Send>> {
     anyhow::bail!("{name}: CAN interfaces can be used on Linux only")
 }
 
-/// Has what this thread sends from now on heard in its order, also on a virtual link.
-#[cfg(target_os = "linux")]
-pub(crate) fn send_in_order() {
-    if let Err(error) = tonering::link::stay_on_one_processor() {
-        super::console::remark(&format!(
-            "{error}: on a virtual link two frames may be heard in the wrong order now and then"
-        ));
-    }
-}
-
-/// There is no link to send on.
-#[cfg(not(target_os = "linux"))]
-pub(crate) const fn send_in_order() {}
-
 /// The error with what would help.
 pub(crate) fn explained(error: LinkError) -> anyhow::Error {
     let help = match &error {

@@ -7,7 +7,6 @@ use crate::place::Place;
 use crate::ranking::{self, CheckResult, Ranking, Repair, Step};
 use crate::report::{CheckLine, LikelyLine, RepairLine};
 use crate::rules::{CheckRule, Condition, SensorWord, UrgencyWord, Work};
-use crate::vehicle::SensorKind;
 
 /// How the work is done and what it costs.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -101,17 +100,14 @@ pub(super) fn checks(
         MOST_AFTER.min(means.most),
     );
     let repair = repair.map(|certain| {
-        let likely = |cause: usize, probability: f64| {
+        let of = |posterior: &[f64], cause: usize| {
             let (rule, place) = model.causes.get(cause)?;
             Some(LikelyLine {
                 id: rule.id.clone(),
                 place: *place,
                 name: rule.name.clone(),
-                probability,
+                probability: *posterior.get(cause)?,
             })
-        };
-        let of = |posterior: &[f64], cause: usize| {
-            likely(cause, posterior.get(cause).copied().unwrap_or(0.0))
         };
         let left = &certain.sequel.left;
         let order = left.order().into_iter();
@@ -251,10 +247,7 @@ fn is_urgent(
 
 /// The sensors of the vehicle, as rules name them.
 fn sensor(grounds: &Grounds<'_>) -> Option<SensorWord> {
-    match grounds.record.wheel_data.sensor? {
-        SensorKind::Active => Some(SensorWord::Active),
-        SensorKind::Passive => Some(SensorWord::Passive),
-    }
+    grounds.record.wheel_data.sensor.map(SensorWord::from)
 }
 
 /// Whether a check can be done on such sensors; an unknown kind may be any.

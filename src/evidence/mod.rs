@@ -12,9 +12,9 @@ mod signals;
 
 use crate::notes::Notes;
 use crate::place::Place;
-use crate::rules::{FindingRule, Rules};
+use crate::rules::{FindingRule, Rules, SensorWord};
 use crate::trouble::Catalogue;
-use crate::vehicle::{Origin, Record};
+use crate::vehicle::{Origin, Record, SensorKind};
 use crate::wheel::Measures;
 
 use self::condition::Judged;
@@ -150,6 +150,16 @@ pub fn state_with(grounds: &Grounds<'_>, rule: &FindingRule, place: Place) -> St
     let way = numbering::Way::default();
     let coded = codes::Coded::new(grounds, &way);
     judge(rule, place, grounds, &coded).state
+}
+
+/// As rules name the kind.
+impl From<SensorKind> for SensorWord {
+    fn from(kind: SensorKind) -> Self {
+        match kind {
+            SensorKind::Active => Self::Active,
+            SensorKind::Passive => Self::Passive,
+        }
+    }
 }
 
 /// Judges a finding at a place; not observable while another finding already says the same.

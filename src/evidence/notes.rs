@@ -5,7 +5,6 @@ use super::{Grounds, Measure, Source};
 use crate::notes::NoteResult;
 use crate::place::Place;
 use crate::rules::{CheckCondition, SensorWord};
-use crate::vehicle::SensorKind;
 
 /// What an ohmmeter shows across a sound active sensor, in ohm. Source: published service texts, 5 megohm and more;
 /// no reading at all is an open circuit.
@@ -19,11 +18,7 @@ pub(super) fn check(wanted: &CheckCondition, place: Place, grounds: &Grounds<'_>
 }
 
 fn judge(wanted: &CheckCondition, place: Place, grounds: &Grounds<'_>) -> Judged {
-    let sensor = match grounds.record.wheel_data.sensor {
-        Some(SensorKind::Active) => Some(SensorWord::Active),
-        Some(SensorKind::Passive) => Some(SensorWord::Passive),
-        None => None,
-    };
+    let sensor = grounds.record.wheel_data.sensor.map(SensorWord::from);
     if wanted.sensor.is_some() && sensor.is_some() && wanted.sensor != sensor {
         return Judged::not_observable("the reading says nothing for this kind of sensor");
     }

@@ -9,7 +9,7 @@ use crate::rules::{
     VoltageOf,
 };
 use crate::signal::Trace;
-use crate::vehicle::{Record, SensorKind};
+use crate::vehicle::Record;
 use crate::wheel::{Measured, Named, Verdict};
 
 /// A pause longer than this, in s, ends a stretch: nobody knows what was in between.
@@ -317,11 +317,8 @@ pub(super) fn measure(wanted: &MeasureCondition, place: Place, grounds: &Grounds
 
 /// Whether the sensors are known to be of another kind than the one that shows such a measure.
 fn other_kind(wanted: &MeasureCondition, grounds: &Grounds<'_>) -> bool {
-    matches!(
-        (wanted.sensor, grounds.record.wheel_data.sensor),
-        (Some(SensorWord::Passive), Some(SensorKind::Active))
-            | (Some(SensorWord::Active), Some(SensorKind::Passive))
-    )
+    let sensor = grounds.record.wheel_data.sensor.map(SensorWord::from);
+    wanted.sensor.is_some() && sensor.is_some() && wanted.sensor != sensor
 }
 
 /// `share of moving time without a signal: 12 %`.

@@ -169,6 +169,30 @@ mod tests {
             }
         }
 
+        /// The second cause shows at the looks at the first and second one, each of which costs a tenth of a repair.
+        fn usual() -> Self {
+            Self::new(
+                [0.2, 0.3, 0.1],
+                &[0.0, 0.0, 0.0, 0.9, 0.0, 0.0, 0.0, 0.9, 0.0],
+                [5.0; 3],
+                [50.0; 3],
+            )
+        }
+
+        /// The repair of what is certain after [`Case::seen`], with three checks at most behind it.
+        fn certain(&self, checks: &[Check], repairs: &[Repair]) -> Option<CertainRepair> {
+            let ranking = rank(&self.network, &Self::seen());
+            let looking = plan(&self.network, &ranking, checks, repairs, CALL, 1);
+            certain_repair(
+                &self.network,
+                &ranking,
+                &looking,
+                (checks, repairs),
+                CALL,
+                3,
+            )
+        }
+
         fn seen() -> [Outcome; 4] {
             [
                 Outcome::True,
@@ -350,26 +374,10 @@ mod tests {
 
     #[test]
     fn what_may_cost_the_brakes_is_looked_at_before_any_repair() {
-        let case = Case::new(
-            [0.2, 0.3, 0.1],
-            &[0.0, 0.0, 0.0, 0.9, 0.0, 0.0, 0.0, 0.9, 0.0],
-            [5.0; 3],
-            [50.0; 3],
-        );
-        let ranking = rank(&case.network, &Case::seen());
+        let case = Case::usual();
         let mut checks = case.checks();
         let repairs = case.means();
-        let first = |checks: &[Check]| {
-            let looking = plan(&case.network, &ranking, checks, &repairs, CALL, 1);
-            certain_repair(
-                &case.network,
-                &ranking,
-                &looking,
-                (checks, &repairs),
-                CALL,
-                3,
-            )
-        };
+        let first = |checks: &[Check]| case.certain(checks, &repairs);
         let found = first(&checks).unwrap();
         assert_eq!(found.causes, [0]);
         assert!(found.first);
@@ -382,26 +390,10 @@ mod tests {
 
     #[test]
     fn a_last_resort_waits_for_every_check() {
-        let case = Case::new(
-            [0.2, 0.3, 0.1],
-            &[0.0, 0.0, 0.0, 0.9, 0.0, 0.0, 0.0, 0.9, 0.0],
-            [5.0; 3],
-            [50.0; 3],
-        );
-        let ranking = rank(&case.network, &Case::seen());
+        let case = Case::usual();
         let mut repairs = case.means();
         repairs[0].last = true;
-        let first = |checks: &[Check]| {
-            let looking = plan(&case.network, &ranking, checks, &repairs, CALL, 1);
-            certain_repair(
-                &case.network,
-                &ranking,
-                &looking,
-                (checks, &repairs),
-                CALL,
-                3,
-            )
-        };
+        let first = |checks: &[Check]| case.certain(checks, &repairs);
         assert!(first(&case.checks()).is_none());
         assert_eq!(first(&[]).unwrap().causes, [0]);
     }

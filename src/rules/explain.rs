@@ -188,11 +188,8 @@ impl Rules {
         out.extend(check.steps.iter().cloned().map(Point));
         out.push(Heading("Expected on a sound vehicle".to_owned()));
         for expect in &check.expect {
-            let kind = match expect.sensor {
-                None => "",
-                Some(SensorWord::Active) => "active sensor: ",
-                Some(SensorWord::Passive) => "passive sensor: ",
-            };
+            let kind = expect.sensor.map(|kind| format!("{} sensor: ", kind.id()));
+            let kind = kind.unwrap_or_default();
             out.push(Point(format!("{kind}{}", expect.words)));
         }
         out.push(Heading("What a result means".to_owned()));
@@ -471,13 +468,10 @@ fn measure_words(measure: &MeasureCondition) -> String {
         let _ = write!(words, ", below {below}");
     }
     if let Some(sensor) = measure.sensor {
-        let kind = match sensor {
-            SensorWord::Active => "active",
-            SensorWord::Passive => "passive",
-        };
         let _ = write!(
             words,
-            "; that it does not says something of {kind} sensors only"
+            "; that it does not says something of {} sensors only",
+            sensor.id()
         );
     }
     words
@@ -504,11 +498,14 @@ fn check_words(check: &CheckCondition) -> String {
             end(check.to, "any value")
         ));
     }
-    let sensor = match check.sensor {
-        None => "",
-        Some(SensorWord::Active) => " on an active sensor",
-        Some(SensorWord::Passive) => " on a passive sensor",
-    };
+    let sensor = check.sensor.map(|kind| {
+        let article = match kind {
+            SensorWord::Active => "an",
+            SensorWord::Passive => "a",
+        };
+        format!(" on {article} {} sensor", kind.id())
+    });
+    let sensor = sensor.unwrap_or_default();
     format!("the check {} {}{sensor}", check.id, parts.join(" or "))
 }
 

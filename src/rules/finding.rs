@@ -368,6 +368,16 @@ pub enum SensorWord {
     Passive,
 }
 
+impl SensorWord {
+    /// As the rule files have it.
+    pub const fn id(self) -> &'static str {
+        match self {
+            Self::Active => "active",
+            Self::Passive => "passive",
+        }
+    }
+}
+
 /// A nature of codes: what kind of fault the failure type or, without one, the number itself speaks of.
 #[derive(Clone, Debug, Deserialize, PartialEq)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]

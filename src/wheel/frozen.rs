@@ -17,8 +17,6 @@ const MOVED_QUANTA: f64 = 5.0;
 const LEAST_SAMPLES: usize = 4;
 /// … over at least this time, in s.
 const LEAST_S: f64 = 0.8;
-/// At or below this, in km/h, a wheel reads nothing; an offset in the message may leave a rest.
-const ZERO_KMH: f64 = 0.35;
 /// The axle mate moved by this share of what the vehicle did.
 const MATE_SHARE: f64 = 0.5;
 /// From this speed on, in km/h, every sound wheel has a signal.
@@ -38,7 +36,7 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Measured> {
             column.renewal_s
         )));
     }
-    let zero = ZERO_KMH.max(1.01 * column.quantum_kmh.min(1.0));
+    let zero = column.zero_kmh();
     let mut at = 0;
     let mut moving_s = 0.0;
     let mut frozen_s = 0.0;

@@ -54,6 +54,11 @@ impl<'a> Column<'a> {
         })
     }
 
+    /// At or below this, in km/h, the wheel reads nothing: [`ZERO_KMH`], or a step of the value.
+    pub(super) fn zero_kmh(&self) -> f64 {
+        ZERO_KMH.max(1.01 * self.quantum_kmh.min(1.0))
+    }
+
     /// Every sample: index, time, speed (NaN where invalid).
     pub(super) fn samples(&self) -> impl Iterator<Item = (usize, f64, f64)> + '_ {
         self.time_s
@@ -712,6 +717,8 @@ struct Latch {
     last_s: f64,
 }
 
+/// At or below this, in km/h, a wheel reads nothing; an offset in the message may leave a rest.
+pub(super) const ZERO_KMH: f64 = 0.35;
 /// Wheels that agree above this speed, in km/h, say that the vehicle travels.
 const TRAVEL_KMH: f64 = 5.0;
 /// Below this speed, in km/h, nothing is known any more.

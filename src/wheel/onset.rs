@@ -11,13 +11,11 @@
 
 use std::ops::RangeInclusive;
 
-use super::grid::{Grid, Neighbours, Others};
+use super::grid::{Grid, Neighbours, Others, ZERO_KMH};
 use super::measured::{Made, Measured, Verdict};
 use super::statistics;
 use crate::place::Wheel;
 
-/// At or below this, in km/h, a wheel reads nothing.
-const ZERO_KMH: f64 = 0.35;
 /// Lower bound, in km/h, at which two events show a weak signal: sound coils read nothing up to 3.2 km/h (published).
 const TWO_FROM_KMH: f64 = 3.6;
 /// Lower bound, in km/h, at which a single event does.
@@ -253,7 +251,7 @@ impl Walk {
 
 fn events(grid: &Grid<'_>, wheel: Wheel) -> Option<Events> {
     let column = grid.column(wheel)?;
-    let zero = ZERO_KMH.max(1.01 * column.quantum_kmh.min(1.0));
+    let zero = column.zero_kmh();
     let mut neighbours = Neighbours::new(grid, wheel);
     let mut events = Events::default();
     let mut walk = Walk::NEW;

@@ -159,6 +159,11 @@ struct Dips {
 }
 
 impl Dips {
+    /// Dips in a turn.
+    fn rate(&self) -> f64 {
+        self.count / self.turns.max(1.0)
+    }
+
     /// How far the wheel is off in its dips, in the mean.
     fn size(&self) -> f64 {
         self.off.0 / self.off.1.max(1.0)
@@ -212,6 +217,11 @@ pub(super) fn find(grid: &Grid<'_>, geometry: &Geometry) -> [Option<Orders>; 4] 
         })
     });
     let few = grid.living() < 4;
+    let factor = if few {
+        NEIGHBOURS_FACTOR_OF_FEW
+    } else {
+        NEIGHBOURS_FACTOR
+    };
     std::array::from_fn(|wheel| {
         let own: &[Option<Peak>; ORDERS] = peaks[wheel].as_ref()?;
         let spectrum = spectra[wheel].as_ref()?;
@@ -228,31 +238,15 @@ pub(super) fn find(grid: &Grid<'_>, geometry: &Geometry) -> [Option<Orders>; 4] 
             judge(
                 own[order].as_ref(),
                 peak(spectrum, &spectrum.rolling, order + 1, band),
-                others(order),
+                (others(order), factor),
                 order + 1,
                 spectrum,
                 grid,
-                few,
             )
         });
         let (comb, missing_pulses) = comb(&orders, geometry);
         Some(Orders {
-            dips: {
-                let rate = |dips: &Dips| dips.count / dips.turns.max(1.0);
-                let most = spectra
-                    .iter()
-                    .flatten()
-                    .map(|other| rate(&other.dips))
-                    .fold(0.0, f64::max);
-                let farthest = spectra
-                    .iter()
-                    .flatten()
-                    .map(|other| other.dips.size())
-                    .fold(0.0, f64::max);
-                let leads = rate(&spectrum.dips) >= LEADS * most
-                    && (!few || spectrum.dips.size() >= LEADS_OF_FEW * farthest);
-                judge_dips(&spectrum.dips, leads)
-            },
+            dips: judge_dips(&spectrum.dips, leads(&spectrum.dips, &spectra, few)),
             comb,
             missing_pulses,
             lines: orders,
@@ -338,11 +332,10 @@ fn peak(spectrum: &Spectrum, bins: &[Bin], order: usize, band: f64) -> Option<Pe
 fn judge(
     peak: Option<&Peak>,
     rolling: Option<Peak>,
-    others: f64,
+    (others, factor): (f64, f64),
     order: usize,
     spectrum: &Spectrum,
     grid: &Grid<'_>,
-    few: bool,
 ) -> Measured {
     let limit = spectrum.limit_kmh / statistics::count(order);
     let Some(peak) = peak else {
@@ -363,11 +356,6 @@ fn judge(
     let mut made = Made::new(peak.amplitude, peak.half_width, "");
     made.false_alarm = Some(peak.false_alarm);
     made.events = u64::from(peak.windows);
-    let factor = if few {
-        NEIGHBOURS_FACTOR_OF_FEW
-    } else {
-        NEIGHBOURS_FACTOR
-    };
     let alone = peak.amplitude >= factor * others;
     let no_slip = rolling.is_none_or(|rolling| rolling.amplitude >= ROLLING_SHARE * peak.amplitude);
     made.verdict =
@@ -387,6 +375,16 @@ fn judge(
         100.0 * others
     ));
     made.into()
+}
+
+/// Whether dips are a wheel's own, and not those of another one that show here.
+fn leads(own: &Dips, spectra: &[Option<Spectrum>; 4], few: bool) -> bool {
+    let most = |of: fn(&Dips) -> f64| {
+        let all = spectra.iter().flatten().map(|spectrum| of(&spectrum.dips));
+        all.fold(0.0, f64::max)
+    };
+    own.rate() >= LEADS * most(Dips::rate)
+        && (!few || own.size() >= LEADS_OF_FEW * most(Dips::size))
 }
 
 /// Whether dips return at one angle of the wheel. Chance: for dips at random moments among the samples, each harmonic of

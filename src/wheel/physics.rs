@@ -305,14 +305,19 @@ fn the_sampling_limits_the_orders() {
     assert!((limit - 175.5).abs() < 1.0, "{limit}");
 }
 
+/// Turns of a wheel of the usual circumference after this time of [`drive`], straight on.
+fn turned(time_s: f64) -> f64 {
+    let metres = (34.0 * time_s + 12.0 * 30.0 / TAU * (1.0 - (TAU * time_s / 30.0).cos())) / 3.6;
+    metres / Geometry::USUAL_CIRCUMFERENCE_M
+}
+
 /// A ring that runs out of true beside a dead wheel. The two sound wheels are compared with the mean of what is left, so each
 /// shows half of it.
 #[test]
 fn a_dead_wheel_does_not_hide_another_ones_ring() {
     let drive = drive(|time, four| {
-        let metres = (34.0 * time + 12.0 * 30.0 / TAU * (1.0 - (TAU * time / 30.0).cos())) / 3.6;
         four[0] = 0.0;
-        four[1] *= 1.0 + 0.02 * (TAU * metres / Geometry::USUAL_CIRCUMFERENCE_M).sin();
+        four[1] *= 1.0 + 0.02 * (TAU * turned(time)).sin();
     });
     let measures = measure(&drive.input());
     let order = |which| wheel(&measures, which).orders[0].clone();
@@ -351,11 +356,9 @@ fn a_dead_wheel_does_not_hide_another_ones_jumps() {
 /// A ring that lacks a tooth beside a dead wheel: against it each of the two sound wheels is off at the same moments, by half.
 #[test]
 fn a_dead_wheel_does_not_spread_another_ones_dips() {
-    let turn = Geometry::USUAL_CIRCUMFERENCE_M;
     let drive = drive(|time, four| {
-        let metres = (34.0 * time + 12.0 * 30.0 / TAU * (1.0 - (TAU * time / 30.0).cos())) / 3.6;
         four[1] = 0.0;
-        if (metres / turn).fract() < 0.1 {
+        if turned(time).fract() < 0.1 {
             four[0] *= 0.7;
         }
     });

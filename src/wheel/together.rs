@@ -3,7 +3,7 @@
 //! Every wheel reads nothing or is marked as invalid from one moment to the next at speed, and all come back. A
 //! vehicle that stops takes its time, and invalid marks at rest (while the engine is started) are as they should be.
 
-use super::grid::Grid;
+use super::grid::{Grid, ZERO_KMH};
 use super::measured::{Made, Measured, Verdict};
 use crate::place::Wheel;
 
@@ -11,8 +11,6 @@ use crate::place::Wheel;
 const FROM_KMH: f64 = 8.0;
 /// No vehicle stops or starts like this, in m/s²: tyres on a dry road give 11 to 12.
 const IMPOSSIBLE: f64 = 15.0;
-/// At or below this, in km/h, a wheel reads nothing.
-const ZERO_KMH: f64 = 0.35;
 /// Longer than this, in s, is no start of a module.
 const LONGEST_S: f64 = 30.0;
 

@@ -1,8 +1,8 @@
 //! Text: one line for each message; with `--bytes` its fields below it.
 
 use std::borrow::Cow;
-use tonering::frame::{Channels, Timestamp};
 
+use tonering::frame::{Channels, Timestamp};
 use tonering::service::{Direction, Family, Field, Value, Words, fields, head};
 use tonering::transport::{Address, Control, Pace};
 

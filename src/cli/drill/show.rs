@@ -149,11 +149,8 @@ pub(super) fn causes(case: &Case<'_>, width: usize, out: &mut dyn Write) -> io::
 
 /// What to expect with this vehicle's sensors.
 fn expected(case: &Case<'_>, rule: &CheckRule) -> String {
-    let fits = |word: Option<SensorWord>| match (word, case.sensor()) {
-        (None, _) | (_, None) => true,
-        (Some(SensorWord::Active), Some(kind)) => kind == SensorKind::Active,
-        (Some(SensorWord::Passive), Some(kind)) => kind == SensorKind::Passive,
-    };
+    let sensor = case.sensor().map(SensorWord::from);
+    let fits = |word: Option<SensorWord>| word.is_none() || sensor.is_none() || word == sensor;
     let words: Vec<&str> = rule
         .expect
         .iter()
