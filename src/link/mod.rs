@@ -46,4 +46,4 @@ pub use order::stay_on_one_processor;
 pub use seek::{Range, Seek, Sought};
 #[cfg(target_os = "linux")]
 pub use socket::{Ear, Socket};
-pub use survey::{CODES_EVERY_S, Event, Scope, Survey};
+pub use survey::{CODES_EVERY_S, Event, NoCodes, Scope, Survey};

@@ -29,8 +29,8 @@ pub enum Event {
     NoCodes {
         /// Its name.
         module: String,
-        /// Its response code; `None` when the answer broke off or never came.
-        refusal: Option<u8>,
+        /// Why.
+        why: NoCodes,
     },
     /// A module does not give this data; it is not asked for again.
     Refused {
@@ -50,6 +50,34 @@ pub enum Event {
     },
 }
 
+/// Why a module's list of codes is not to be had.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub enum NoCodes {
+    /// It says so, with this response code (ISO 14229-1, Annex A).
+    Refused(u8),
+    /// Its answer did not come to its end.
+    BrokeOff,
+    /// It did not answer to this question, though to others.
+    Silent,
+    /// Another tester kept asking it for lists of its own, so that no answer could be told to be meant for this one.
+    Contested,
+}
+
+impl fmt::Display for NoCodes {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match *self {
+            Self::Refused(code) => {
+                write!(f, "gives no codes (0x{code:02X}: {})", refusal(code).1)
+            }
+            Self::BrokeOff => f.write_str("gives no codes, its answer broke off"),
+            Self::Silent => f.write_str("answers, but not to the question for its codes"),
+            Self::Contested => {
+                f.write_str("its codes are not known: another tester asks it at the same time")
+            }
+        }
+    }
+}
+
 impl fmt::Display for Event {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
@@ -62,18 +90,7 @@ impl fmt::Display for Event {
             Self::Codes { module, codes: 0 } => write!(f, "{module}: answers, no codes"),
             Self::Codes { module, codes: 1 } => write!(f, "{module}: answers, 1 code"),
             Self::Codes { module, codes } => write!(f, "{module}: answers, {codes} codes"),
-            Self::NoCodes {
-                module,
-                refusal: Some(code),
-            } => write!(
-                f,
-                "{module}: gives no codes (0x{code:02X}: {})",
-                refusal(*code).1
-            ),
-            Self::NoCodes {
-                module,
-                refusal: None,
-            } => write!(f, "{module}: gives no codes, its answer broke off"),
+            Self::NoCodes { module, why } => write!(f, "{module}: {why}"),
             Self::Refused {
                 module,
                 identifier,

@@ -12,7 +12,7 @@ mod plan;
 
 use std::collections::VecDeque;
 
-pub use event::Event;
+pub use event::{Event, NoCodes};
 
 use super::asker::{Action, Asker, Ending, Manner, Outcome, Target};
 use super::bus::Heard;
@@ -53,6 +53,9 @@ pub const CODES_EVERY_S: i64 = 15;
 const BREATH: i64 = 10_000_000;
 /// The same after "busy, repeat request" (ISO 14229-1, Annex A: 0x21).
 const BUSY_BREATH: i64 = 200_000_000;
+/// The same before the last question to a module that has answered before and is silent now: it may be waiting for the flow
+/// control of another tester, and hears nothing until its `N_Bs` of 1 s is over (ISO 15765-2).
+const HANGING: i64 = 1_100_000_000;
 /// How often a question is asked again when the module is busy or does not answer.
 const TRIES: u32 = 3;
 /// The same when another tester keeps asking for something else, so that no answer can be told to be one's own.
@@ -280,19 +283,21 @@ impl Survey {
                 tries: ask.tries + 1,
                 ..ask.clone()
             });
-            self.rest = Some(later(
-                now,
-                if busy || doubtful {
-                    BUSY_BREATH
-                } else {
-                    BREATH
-                },
-            ));
+            let last = ask.tries + 2 == most;
+            let wait = if busy || doubtful {
+                BUSY_BREATH
+            } else if last && self.has_answered(ask.whom) {
+                HANGING
+            } else {
+                BREATH
+            };
+            self.rest = Some(later(now, wait));
             return;
         }
         if individual && doubtful {
             // Nothing is better than something wrong: polls come again in their turn, codes every 15 s.
             self.rest = Some(later(now, BREATH));
+            self.tell_no_codes(ask, NoCodes::Contested);
             return;
         }
         match ask.whom {
@@ -305,6 +310,31 @@ impl Survey {
             self.take_poll(ask, outcome);
         }
         self.rest = Some(later(now, breath));
+    }
+
+    /// Whether it is a module that has given an answer, now or earlier.
+    fn has_answered(&self, whom: Whom) -> bool {
+        match whom {
+            Whom::Module(index) => self.parties.get(index).is_some_and(|party| party.answered),
+            Whom::All(_) | Whom::Engine => false,
+        }
+    }
+
+    /// Tells once that the list of codes that was asked for is not to be had, and why.
+    fn tell_no_codes(&mut self, ask: &Ask, why: NoCodes) {
+        let Whom::Module(index) = ask.whom else {
+            return;
+        };
+        if matches!(ask.then, Then::Codes { .. } | Then::CodesIn { .. })
+            && let Some(party) = self.parties.get_mut(index)
+            && !party.told_missing
+        {
+            party.told_missing = true;
+            self.events.push_back(Event::NoCodes {
+                module: party.name.clone(),
+                why,
+            });
+        }
     }
 
     fn take_legislated(&mut self, ask: &Ask, width: Width, outcome: &Outcome) {
@@ -351,8 +381,8 @@ impl Survey {
         };
         party.note(outcome, now);
         match ask.then {
-            Then::Session if party.is_silent() && !party.told_silent => {
-                party.told_silent = true;
+            Then::Session if party.is_silent() && !party.told_missing => {
+                party.told_missing = true;
                 self.events.push_back(Event::Silent {
                     module: party.name.clone(),
                 });
@@ -388,7 +418,7 @@ impl Survey {
             });
         }
         party.codes = codes.len();
-        party.told_silent = false;
+        party.told_missing = false;
         party.codes_by = Some(ask.request.clone());
         if !party.polls_in_session {
             // The session was for the codes; the module leaves it by itself.
@@ -435,13 +465,13 @@ impl Survey {
                     let attempt = attempt + 1;
                     return vec![Ask::new(ask.whom, request, Then::Codes { attempt })];
                 }
-                if !party.is_silent() {
-                    party.refuses_codes = refusal.is_some();
-                    self.events.push_back(Event::NoCodes {
-                        module: party.name.clone(),
-                        refusal,
-                    });
-                }
+                party.refuses_codes = refusal.is_some();
+                let why = match refusal {
+                    Some(code) => NoCodes::Refused(code),
+                    None if party.is_silent() => NoCodes::Silent,
+                    None => NoCodes::BrokeOff,
+                };
+                self.tell_no_codes(ask, why);
                 Vec::new()
             }
             _ => Vec::new(),

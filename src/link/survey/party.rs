@@ -39,8 +39,10 @@ pub(super) struct Party {
     pub(super) polls_in_session: bool,
     /// How many codes its last list held.
     pub(super) codes: usize,
-    /// Whether it was told that it is silent.
-    pub(super) told_silent: bool,
+    /// Whether it was told that it is silent, or that its codes are not to be had.
+    pub(super) told_missing: bool,
+    /// It has answered to something.
+    pub(super) answered: bool,
     /// Questions without any answer since the last answer.
     silent: u32,
     /// Not asked again before this time.
@@ -65,7 +67,8 @@ impl Party {
             refuses_codes: false,
             polls_in_session: false,
             codes: 0,
-            told_silent: false,
+            told_missing: false,
+            answered: false,
             silent: 0,
             until: None,
         }
@@ -97,6 +100,7 @@ impl Party {
                 }
             }
             Ending::Answered | Ending::Broken(_) | Ending::StillPending => {
+                self.answered = true;
                 self.silent = 0;
                 self.until = None;
             }
