@@ -247,6 +247,7 @@ fn drop_outs(events: u64, minutes: f64) -> Measures {
             false_alarm: None,
             events,
             times_s: Vec::new(),
+            lasted_s: Vec::new(),
             note: None,
         };
     } else {

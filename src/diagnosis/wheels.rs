@@ -5,7 +5,7 @@ use crate::place::{Place, Wheel};
 use crate::report::plot::{self, Column, Mark, Plot};
 use crate::report::{MeasureLine, WheelLine};
 use crate::vehicle::Record;
-use crate::wheel::{Measured, Measures, Named, vehicle_speed};
+use crate::wheel::{Made, Measured, Measures, Named, vehicle_speed};
 
 /// A pause longer than this many intervals breaks a drawn line.
 const PAUSE: f64 = 5.0;
@@ -95,22 +95,19 @@ fn columns(time_s: &[f64], value: &[f32], count: u32, interval_s: f64) -> Vec<Co
 /// What the shown measures mark, one after the other; what falls together is one mark that names all.
 fn marks(all: &[Named<'_>]) -> Vec<Mark> {
     let shown = all.iter().filter(|named| named.measured.is_shown());
-    let mut events: Vec<(f64, &str)> = shown
+    let mut events: Vec<(f64, f64, &str)> = shown
         .flat_map(|named| {
-            let times = named
-                .measured
-                .made()
-                .into_iter()
-                .flat_map(|made| &made.times_s);
-            times.map(|&time_s| (time_s, named.name))
+            let made = named.measured.made().into_iter();
+            let occasions = made.flat_map(Made::occasions);
+            occasions.map(|(time_s, lasted_s)| (time_s, lasted_s.max(EVENT_S), named.name))
         })
         .collect();
     events.sort_by(|one, other| one.0.total_cmp(&other.0));
     let mut marks: Vec<(Mark, Vec<&str>)> = Vec::new();
-    for (time_s, name) in events {
+    for (time_s, lasted_s, name) in events {
         match marks.last_mut() {
             Some((last, names)) if time_s - last.to_s < JOIN_S => {
-                last.to_s = last.to_s.max(time_s + EVENT_S);
+                last.to_s = last.to_s.max(time_s + lasted_s);
                 if !names.contains(&name) {
                     names.push(name);
                 }
@@ -118,7 +115,7 @@ fn marks(all: &[Named<'_>]) -> Vec<Mark> {
             _ => marks.push((
                 Mark {
                     from_s: time_s,
-                    to_s: time_s + EVENT_S,
+                    to_s: time_s + lasted_s,
                     words: String::new(),
                 },
                 vec![name],

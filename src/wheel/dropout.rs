@@ -278,7 +278,7 @@ fn judge(found: Found, interval_s: f64) -> Dropouts {
         let mut made = Made::new(value, uncertainty, unit);
         made.verdict = verdict;
         for run in &found.runs {
-            made.saw(run.seen);
+            made.saw_for(run.seen, run.length);
         }
         made.events = found.count;
         if found.locked > 0 {

@@ -48,7 +48,7 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Measured> {
             && held.is_frozen(column.quantum_kmh, column.renewal_s)
         {
             frozen_s += held.end_s - held.start_s;
-            found.saw(held.seen_s);
+            found.saw_for(held.seen_s, held.end_s - held.start_s);
         }
     };
     for (index, time, speed) in column.samples() {

@@ -32,15 +32,18 @@ pub struct Made {
     pub false_alarm: Option<f64>,
     /// How often it was seen.
     pub events: u64,
-    /// When it was seen, in seconds on the capture's clock; the first [`Made::MOST_TIMES`] only.
+    /// When it was seen, in seconds on the capture's clock; of more than [`Made::MOST_TIMES`] the first, and then every second,
+    /// every fourth and so on, so that they reach from the first to the last.
     pub times_s: Vec<f64>,
+    /// How long each of [`Made::times_s`] lasted, in s; 0 for a moment, empty if nothing that lasts was measured.
+    pub lasted_s: Vec<f64>,
     /// What belongs to the value: with what it was compared, what limits it.
     pub note: Option<String>,
 }
 
 impl Made {
     /// Most times that are kept for a measure.
-    pub const MOST_TIMES: usize = 16;
+    pub const MOST_TIMES: usize = 32;
 
     /// A value on which nothing was found.
     pub(super) fn new(value: f64, uncertainty: f64, unit: &'static str) -> Self {
@@ -52,17 +55,46 @@ impl Made {
             false_alarm: None,
             events: 0,
             times_s: Vec::new(),
+            lasted_s: Vec::new(),
             note: None,
         }
     }
 
-    /// Counts an event and keeps its time if it is among the first.
+    /// Counts an event and keeps its time if it is due.
     pub(super) fn saw(&mut self, time_s: f64) {
+        keep(&mut self.times_s, self.events, time_s);
         self.events = self.events.saturating_add(1);
-        if self.times_s.len() < Self::MOST_TIMES {
-            self.times_s.push(time_s);
-        }
     }
+
+    /// Counts something that lasted.
+    pub(super) fn saw_for(&mut self, time_s: f64, lasted_s: f64) {
+        keep(&mut self.lasted_s, self.events, lasted_s);
+        self.saw(time_s);
+    }
+
+    /// When it began and how long it lasted, in s, of what is kept.
+    pub fn occasions(&self) -> impl Iterator<Item = (f64, f64)> {
+        let lasted = self.lasted_s.iter().copied();
+        let lasted = lasted.chain(std::iter::repeat(0.0));
+        self.times_s.iter().copied().zip(lasted)
+    }
+}
+
+/// Keeps what belongs to an event if that is due, `before` being how many came before: all of them until there are
+/// [`Made::MOST_TIMES`], then every second, then every fourth.
+pub(super) fn keep(kept: &mut Vec<f64>, before: u64, value: f64) {
+    let every = (before / Made::MOST_TIMES as u64 + 1).next_power_of_two();
+    if !before.is_multiple_of(every) {
+        return;
+    }
+    if kept.len() >= Made::MOST_TIMES {
+        let mut index = 0;
+        kept.retain(|_| {
+            index += 1;
+            index % 2 == 1
+        });
+    }
+    kept.push(value);
 }
 
 /// What a measure says.
@@ -137,5 +169,27 @@ impl Measured {
 impl From<Made> for Measured {
     fn from(made: Made) -> Self {
         Self::Made(made)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn kept_times_reach_from_the_first_to_the_last() {
+        let mut made = Made::new(0.0, 0.0, "");
+        for index in 0..1000_u32 {
+            made.saw(f64::from(index));
+            let kept = &made.times_s;
+            assert_eq!(made.events, u64::from(index) + 1);
+            assert!(kept.len() <= Made::MOST_TIMES);
+            // All of the first, then evenly from the first to the last.
+            let gap = kept.get(1).map_or(1.0, |second| second - kept[0]);
+            assert!(gap < 1.5 || kept.len() >= Made::MOST_TIMES / 2, "{kept:?}");
+            let even = (0_u32..).map(|step| f64::from(step) * gap);
+            let even = even.take_while(|time| *time <= f64::from(index));
+            assert!(kept.iter().copied().eq(even), "{index}");
+        }
     }
 }

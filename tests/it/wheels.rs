@@ -104,17 +104,57 @@ fn csv_has_the_header_and_a_row_for_each_time() {
     assert!(count > 4_000, "{count}");
 }
 
-#[test]
-fn the_plot_is_one_svg() {
+/// The drawing of a demo capture.
+fn plotted(capture: &str) -> String {
     let folder = tempfile::tempdir().unwrap();
     let plot = folder.path().join("plot.svg");
-    demo("tooth-missing", &["--plot", plot.to_str().unwrap()]);
-    let svg = std::fs::read_to_string(plot).unwrap();
+    demo(capture, &["--plot", plot.to_str().unwrap()]);
+    std::fs::read_to_string(plot).unwrap()
+}
+
+#[test]
+fn the_plot_is_one_svg() {
+    let svg = plotted("tooth-missing");
     assert!(svg.starts_with("<svg ") && svg.ends_with("</svg>\n"));
-    for word in ["left rear", "Order spectrum", "Residual", "km/h"] {
+    for word in ["left rear", "(order)", "turns of the wheel", "km/h"] {
         assert!(svg.contains(word), "{word}");
     }
     assert!(!svg.contains("NaN"));
+    // The pattern returns all through the drive, not at its beginning only.
+    let places: Vec<f64> = svg
+        .lines()
+        .filter(|line| line.ends_with(">p</text>"))
+        .map(|line| line.split('"').nth(1).unwrap().parse().unwrap())
+        .collect();
+    let (first, last) = (places[0], places[places.len() - 1]);
+    assert!(first < 250.0 && last > 600.0, "{places:?}");
+}
+
+#[test]
+fn what_lasts_is_marked_for_as_long_as_it_lasts() {
+    // The signal is gone whenever the vehicle travels, in half of the 95 letters of a row or more.
+    let svg = plotted("polled");
+    let gone = svg.lines().filter(|line| line.ends_with(">o</text>"));
+    assert!(gone.count() > 40, "{svg}");
+}
+
+#[test]
+fn a_file_name_in_the_plot_is_no_markup() {
+    let folder = tempfile::tempdir().unwrap();
+    let capture = folder.path().join("<b onload=x>&.log.gz");
+    std::fs::copy(top().join("captures/healthy/drive.log.gz"), &capture).unwrap();
+    let plot = folder.path().join("plot.svg");
+    text(&[
+        "wheels",
+        capture.to_str().unwrap(),
+        "--profile",
+        "captures/healthy/profile.yaml",
+        "--plot",
+        plot.to_str().unwrap(),
+    ]);
+    let svg = std::fs::read_to_string(plot).unwrap();
+    assert!(svg.contains("&lt;b onload=x&gt;&amp;.log.gz"), "{svg}");
+    assert!(!svg.contains("<b "));
 }
 
 #[test]

@@ -1,7 +1,7 @@
 //! The four traces drawn in characters: one strip a wheel, marks of events beneath it.
 
 use tonering::signal::Trace;
-use tonering::wheel::{Measured, WheelMeasures};
+use tonering::wheel::{Made, Measured, WheelMeasures};
 
 const BLOCKS: [char; 8] = ['▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
 const DIGITS: [char; 10] = ['0', '1', '2', '3', '4', '5', '6', '7', '8', '9'];
@@ -74,28 +74,72 @@ pub(super) fn strip(
         .collect()
 }
 
-/// What each mark means.
-pub(super) const LEGEND: &str = "o no signal, = frozen, ! jump, ^ spike, w weak at start or stop";
+/// A kind of event.
+struct Mark {
+    letter: char,
+    words: &'static str,
+    measures: fn(&WheelMeasures) -> Vec<&Measured>,
+}
 
-/// The marks of a wheel's events.
+/// Every kind; where several are due at one place of a line of characters, the last is drawn.
+const MARKS: [Mark; 6] = [
+    Mark {
+        letter: 'p',
+        words: "per turn",
+        measures: |wheel| {
+            let orders = wheel.orders.iter();
+            orders.chain([&wheel.dips_per_turn]).collect()
+        },
+    },
+    Mark {
+        letter: '^',
+        words: "spike",
+        measures: |wheel| vec![&wheel.spikes],
+    },
+    Mark {
+        letter: '!',
+        words: "jump",
+        measures: |wheel| vec![&wheel.acceleration],
+    },
+    Mark {
+        letter: 'w',
+        words: "weak at stops",
+        measures: |wheel| vec![&wheel.onset, &wheel.vanish],
+    },
+    Mark {
+        letter: '=',
+        words: "frozen",
+        measures: |wheel| vec![&wheel.frozen_share],
+    },
+    Mark {
+        letter: 'o',
+        words: "no signal",
+        measures: |wheel| vec![&wheel.dropout_share],
+    },
+];
+
+/// What each mark means.
+pub(super) fn legend() -> String {
+    let words = MARKS.map(|mark| format!("{} {}", mark.letter, mark.words));
+    words.join(", ")
+}
+
+/// The marks of what a wheel did and no sound wheel does, for as long as it lasted.
 pub(super) fn marks(wheel: &WheelMeasures, span: (f64, f64), width: usize) -> String {
     let mut line = vec![' '; width];
-    let mut put = |measured: &Measured, mark: char| {
-        let Some(made) = measured.made().filter(|_| measured.is_shown()) else {
-            return;
-        };
-        for &time in &made.times_s {
-            if let Some(place) = slot(time, span, width).and_then(|at| line.get_mut(at)) {
-                *place = mark;
+    for mark in &MARKS {
+        let shown = (mark.measures)(wheel).into_iter();
+        let shown = shown.filter(|measured| measured.is_shown());
+        for (time_s, lasted_s) in shown.filter_map(Measured::made).flat_map(Made::occasions) {
+            let from = slot(time_s, span, width);
+            let to = slot(time_s + lasted_s, span, width);
+            if let (Some(from), Some(to)) = (from, to)
+                && let Some(places) = line.get_mut(from..=to)
+            {
+                places.fill(mark.letter);
             }
         }
-    };
-    put(&wheel.spikes, '^');
-    put(&wheel.acceleration, '!');
-    put(&wheel.onset, 'w');
-    put(&wheel.vanish, 'w');
-    put(&wheel.frozen_share, '=');
-    put(&wheel.dropout_share, 'o');
+    }
     let text: String = line.into_iter().collect();
     text.trim_end().to_owned()
 }

@@ -111,7 +111,7 @@ pub(crate) fn run(args: &Args, console: Console) -> anyhow::Result<()> {
                 _ => text::write(&name, &signals, &measures, console, &mut output)?,
             }
             if let Some(drawing) = &mut drawing {
-                plot::write(&signals, &measures, drawing)?;
+                plot::write(&name, &signals, &measures, drawing)?;
             }
         }
     }

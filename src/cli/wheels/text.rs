@@ -28,7 +28,8 @@ pub(super) fn write(
     heading(&mut page, name, measures);
     draw(&mut page, signals, measures, console, width);
     table(&mut page, measures, width);
-    remarks(&mut page, measures, width);
+    let span = drawing::span(signals.speeds.iter().flatten());
+    remarks(&mut page, measures, span.map_or(0.0, |span| span.0), width);
     if !console.unicode {
         page = page
             .replace('±', "~")
@@ -95,7 +96,8 @@ fn draw(page: &mut String, signals: &Signals, measures: &Measures, console: Cons
         "",
         span.1 - span.0
     );
-    let _ = writeln!(page, "{:LABEL$}{}", "", drawing::LEGEND);
+    let legend = wrap::lines(&drawing::legend(), LABEL, LABEL, width);
+    let _ = writeln!(page, "{:LABEL$}{}", "", legend.join("\n"));
 }
 
 /// Columns of a wheel's name.
@@ -217,7 +219,8 @@ fn short(made: &Made, with_uncertainty: bool) -> String {
     text
 }
 
-fn remarks(page: &mut String, measures: &Measures, width: usize) {
+/// What was found, with its time from `start_s` on as in the drawing, and what could not be looked for.
+fn remarks(page: &mut String, measures: &Measures, start_s: f64, width: usize) {
     let mut limits: Vec<(String, Vec<String>)> = Vec::new();
     let _ = writeln!(page);
     for (place, all) in places(measures) {
@@ -229,7 +232,7 @@ fn remarks(page: &mut String, measures: &Measures, width: usize) {
                         let _ = write!(text, " ({note})");
                     }
                     if let Some(first) = made.times_s.first() {
-                        let _ = write!(text, "; first at {first:.2} s");
+                        let _ = write!(text, "; first {:.1} s from the start", first - start_s);
                     }
                     put(page, &text, width);
                 }
