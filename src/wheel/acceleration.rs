@@ -17,8 +17,9 @@
 use std::ops::ControlFlow;
 
 use super::dropout::base;
-use super::grid::{Grid, Neighbours};
+use super::grid::Grid;
 use super::measured::{Made, Measured, Verdict};
+use super::neighbours::Neighbours;
 use super::statistics;
 use crate::place::Wheel;
 

@@ -10,8 +10,9 @@
 //!
 //! Source of the speed: makers call a wheel missing at 12 km/h and more (none below 10 km/h).
 
-use super::grid::{Grid, Neighbours, Others};
+use super::grid::Grid;
 use super::measured::{Made, Measured, Verdict};
+use super::neighbours::{Neighbours, Others};
 use super::statistics;
 use crate::place::{Axle, Wheel};
 

@@ -13,6 +13,7 @@
 
 mod acceleration;
 mod clock;
+mod column;
 #[cfg(test)]
 mod curves;
 mod drive;
@@ -23,8 +24,10 @@ mod grid;
 mod injection;
 mod input;
 mod lag;
+mod latch;
 mod measured;
 mod measures;
+mod neighbours;
 mod noise;
 mod onset;
 mod orders;

@@ -11,8 +11,10 @@
 
 use std::ops::RangeInclusive;
 
-use super::grid::{Grid, Neighbours, Others, ZERO_KMH};
+use super::column::ZERO_KMH;
+use super::grid::Grid;
 use super::measured::{Made, Measured, Verdict};
+use super::neighbours::{Neighbours, Others};
 use super::statistics;
 use crate::place::Wheel;
 

@@ -16,9 +16,10 @@
 
 use std::f64::consts::TAU;
 
-use super::grid::{Grid, Moment, Neighbours, Others};
+use super::grid::{Grid, Moment};
 use super::input::Geometry;
 use super::measured::{Made, Measured, Verdict};
+use super::neighbours::{Neighbours, Others};
 use super::periodogram::{self, Sums};
 use super::statistics;
 use crate::place::Wheel;

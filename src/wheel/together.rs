@@ -3,7 +3,8 @@
 //! Every wheel reads nothing or is marked as invalid from one moment to the next at speed, and all come back. A
 //! vehicle that stops takes its time, and invalid marks at rest (while the engine is started) are as they should be.
 
-use super::grid::{Grid, ZERO_KMH};
+use super::column::ZERO_KMH;
+use super::grid::Grid;
 use super::measured::{Made, Measured, Verdict};
 use crate::place::Wheel;
 
