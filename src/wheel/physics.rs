@@ -271,6 +271,65 @@ fn a_dead_axle_is_no_lift() {
     assert_eq!(shown(&on_lift), [""; 0]);
 }
 
+/// What a module sends that counts the pulses of the last 40 ms, of a ring of 48 teeth and 1.95 m: every fifth of its readings, with
+/// one pulse more or less being 3.66 km/h more or less.
+fn counted(drive: &Drive) -> Drive {
+    const PULSES_PER_M: f64 = 48.0 / 1.95;
+    const WINDOW: usize = 2;
+    let wheels = std::array::from_fn(|wheel| {
+        let mut way = 0.2 * noise(wheel, 3);
+        let ways = drive.wheels[wheel].iter().map(|speed| {
+            way += f64::from(*speed) / 3.6 / RATE;
+            (way * PULSES_PER_M).floor()
+        });
+        let pulses: Vec<f64> = ways.collect();
+        let windows = pulses.windows(WINDOW + 1);
+        let speeds =
+            windows.map(|window| (window[WINDOW] - window[0]) / PULSES_PER_M * RATE / 2.0 * 3.6);
+        speeds
+            .step_by(5)
+            .map(|speed| narrow((speed * 100.0).round() / 100.0))
+            .collect()
+    });
+    Drive {
+        time_s: drive.time_s[WINDOW..].iter().copied().step_by(5).collect(),
+        wheels,
+        ..Drive::default()
+    }
+}
+
+/// However fine the message is: a wheel that slows by 6 km/h in a second leaves a count of pulses where it was for a second, now and
+/// then; that is no frozen value, and what the counts jump by is no noise.
+#[test]
+fn a_count_of_pulses_is_neither_frozen_nor_noisy() {
+    let town = drive(|time, four| {
+        let wave = (TAU * time / 24.0).sin();
+        let slow = (14.0 + 22.0 * (1.0 + wave)) / (34.0 + 12.0 * (TAU * time / 30.0).sin());
+        *four = four.map(|speed| speed * slow);
+    });
+    let counted = counted(&town);
+    let input = Input {
+        supply_voltage: None,
+        vehicle_speed: None,
+        ..counted.input()
+    };
+    assert_eq!(shown(&measure(&input)), [""; 0]);
+    // One that is frozen for half a minute is.
+    let mut frozen = counted.clone();
+    let held = frozen.wheels[1][400];
+    frozen.wheels[1][400..700].fill(held);
+    let input = Input {
+        supply_voltage: None,
+        vehicle_speed: None,
+        ..frozen.input()
+    };
+    assert!(
+        wheel(&measure(&input), Wheel::RightFront)
+            .frozen_share
+            .is_shown()
+    );
+}
+
 /// A dead wheel has no ratio, but the others are still compared with each other.
 #[test]
 fn a_dead_wheel_does_not_hide_another_ones_tyre() {
