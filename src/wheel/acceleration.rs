@@ -20,6 +20,7 @@ use super::dropout::base;
 use super::grid::Grid;
 use super::measured::{Made, Measured, Verdict};
 use super::neighbours::Neighbours;
+use super::slowing::Slowing;
 use super::statistics;
 use crate::place::Wheel;
 
@@ -65,6 +66,8 @@ struct Jump {
     whole: f64,
     /// Whether the drive was quiet.
     quiet: bool,
+    /// Whether the vehicle slowed.
+    slows: bool,
 }
 
 /// What one wheel does.
@@ -73,6 +76,7 @@ struct Walk {
     peak: f64,
     extreme: u64,
     quiet_s: f64,
+    slowing: Slowing,
     least_kmh: f64,
     uncertainty: f64,
     /// All jumps of a size that may excuse another wheel's, in the order of time.
@@ -88,6 +92,7 @@ struct Jumps {
     seen: Made,
     extreme: u64,
     quiet_s: f64,
+    slowing: Slowing,
     least_kmh: f64,
 }
 
@@ -126,6 +131,7 @@ fn alone(grid: &Grid<'_>, walks: &[Option<Walk>; 4], wheel: usize) -> Option<Jum
         seen: Made::new(0.0, own.uncertainty, "m/s²"),
         extreme: own.extreme,
         quiet_s: own.quiet_s,
+        slowing: own.slowing,
         least_kmh: own.least_kmh,
     };
     let share = if grid.living() == 4 {
@@ -169,6 +175,7 @@ fn alone(grid: &Grid<'_>, walks: &[Option<Walk>; 4], wheel: usize) -> Option<Jum
         let [_, _, middle, _] = sizes;
         if same_side.max(middle) < share * jump.whole {
             jumps.seen.saw(column.seen(jump.index));
+            jumps.slowing.saw(jump.slows);
         }
     }
     Some(jumps)
@@ -189,14 +196,15 @@ fn judge(own: &Jumps, mean: f64, leads: bool) -> Measured {
     made.value = own.peak;
     let chance = statistics::poisson_tail(made.events, mean);
     made.false_alarm = Some(chance);
-    made.verdict =
-        if own.extreme >= 2 || (made.events >= LEAST_EVENTS && chance < SHOWN_BELOW && leads) {
-            Verdict::Shown
-        } else if own.extreme > 0 || (made.events >= 3 && chance < 1e-2) {
-            Verdict::Unclear
-        } else {
-            Verdict::NotShown
-        };
+    made.verdict = if own.extreme >= 2
+        || (made.events >= LEAST_EVENTS && chance < SHOWN_BELOW && leads && !own.slowing.gathers())
+    {
+        Verdict::Shown
+    } else if own.extreme > 0 || (made.events >= 3 && chance < 1e-2) {
+        Verdict::Unclear
+    } else {
+        Verdict::NotShown
+    };
     made.note = Some(format!(
         "{} jumps in {:.0} s of quiet driving; smaller ones than {:.1} km/h cannot be told from driving",
         made.events, own.quiet_s, own.least_kmh
@@ -229,6 +237,7 @@ fn walk(grid: &Grid<'_>, wheel: Wheel) -> Option<Walk> {
         peak: 0.0,
         extreme: 0,
         quiet_s: 0.0,
+        slowing: Slowing::default(),
         least_kmh: LIMIT * 3.6 * column.interval_s.max(shortest) + margin,
         uncertainty: column.quantum_kmh / 3.6 / column.interval_s.max(shortest),
         jumps: Vec::new(),
@@ -238,6 +247,7 @@ fn walk(grid: &Grid<'_>, wheel: Wheel) -> Option<Walk> {
         return Some(walk);
     }
     let mut quiet_s = 0.0;
+    let mut slowing = Slowing::default();
     let resolves = column.interval_s.max(shortest) <= RESOLVES_S;
     let mut take = |before: Option<Step>, step: Step, after: Option<Step>| {
         let dt = step.dt.max(shortest);
@@ -265,6 +275,7 @@ fn walk(grid: &Grid<'_>, wheel: Wheel) -> Option<Walk> {
                 size: whole - noise - gathers,
                 whole,
                 quiet: step.quiet && (resolves || !step.may_slip),
+                slows: grid.slows(step.moment),
             });
         }
     };
@@ -272,6 +283,7 @@ fn walk(grid: &Grid<'_>, wheel: Wheel) -> Option<Walk> {
     each_step(grid, wheel, |step| {
         if step.quiet && (resolves || !step.may_slip) {
             quiet_s += step.dt;
+            slowing.look(grid.slows(step.moment), step.dt);
         }
         // A value that was sent again is no step.
         if now.is_some_and(|now| step.own == 0.0 && step.time_s - now.time_s < FOLLOWS * shortest) {
@@ -286,6 +298,7 @@ fn walk(grid: &Grid<'_>, wheel: Wheel) -> Option<Walk> {
         take(before, now, None);
     }
     walk.quiet_s = quiet_s;
+    walk.slowing = slowing;
     Some(walk)
 }
 
@@ -326,6 +339,8 @@ pub(super) struct Step {
     pub(super) quiet: bool,
     /// Whether the wheel may slip under power: the vehicle gathers speed, and the wheel is not slower than its neighbours.
     pub(super) may_slip: bool,
+    /// Which moment of the grid it belongs to.
+    moment: usize,
     /// Whether the vehicle travels and no wheel may be locked.
     rolls: bool,
 }
@@ -382,9 +397,10 @@ pub(super) fn each_step(
         if dt > column.hold_s || dt <= 0.0 {
             continue;
         }
-        let Some(moment) = grid.advance(&mut at, time).map(|at| grid.moment(at)) else {
+        let Some(here) = grid.advance(&mut at, time) else {
             continue;
         };
+        let moment = grid.moment(here);
         let flow = each(Step {
             index,
             time_s: time,
@@ -397,6 +413,7 @@ pub(super) fn each_step(
                 && base(others, wheels, moment.travels).is_some(),
             may_slip: moment.pulls() && !slower,
             rolls: moment.travels && !moment.may_lock(),
+            moment: here,
         });
         if flow.is_break() {
             return;

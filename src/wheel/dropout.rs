@@ -139,6 +139,10 @@ pub(super) struct Run {
     seen: f64,
     /// How long it lasted, in s.
     length: f64,
+    /// In which of [`SITUATIONS`] it began.
+    situation: [bool; SITUATIONS.len()],
+    /// Whether the vehicle slowed when it began.
+    slows: bool,
 }
 
 /// Most drop-outs that are kept one by one; more are counted only.
@@ -160,9 +164,20 @@ struct Found {
 }
 
 impl Found {
+    /// The wheel is locked. A drop-out that has just begun while the vehicle slowed was the lock's beginning.
+    fn lock(&mut self, time_s: f64, begins_s: f64) {
+        self.locked += 1;
+        self.locked_s = time_s;
+        if let Some(run) = self.open.take_if(|run| run.slows && run.length <= begins_s) {
+            self.out_s -= run.length;
+        }
+        self.close();
+    }
+
     fn close(&mut self) {
         if let Some(run) = self.open.take() {
             self.count += 1;
+            self.tally.start(run.situation);
             self.longest_s = self.longest_s.max(run.length);
             if self.runs.len() < MOST_RUNS {
                 self.runs.push(run);
@@ -207,9 +222,7 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Dropouts> {
                 && found.open.is_none()
                 && time - found.locked_s <= LOCK_ENDS_S;
             if moment.may_lock() || still_locked {
-                found.locked += 1;
-                found.locked_s = time;
-                found.close();
+                found.lock(time, LOCK_ENDS_S.max(1.5 * column.interval_s));
                 continue;
             }
             // A wheel that was locked takes a moment to be turned again after the brake is off.
@@ -242,11 +255,12 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Dropouts> {
         if let Some(run) = &mut found.open {
             run.length += stands;
         } else {
-            found.tally.start(situation);
             found.open = Some(Run {
                 start_s: time,
                 seen: column.seen(index),
                 length: stands,
+                situation,
+                slows: grid.slows(here),
             });
         }
     }

@@ -54,6 +54,10 @@ const PULLS: f64 = 0.2;
 /// only one axle slides.
 const LOCK_DECELERATION: f64 = -0.4;
 
+/// The same over [`SLOWS_REACH_S`] to either side: a slide of this kind is seen from its first moment on, when half of that time has
+/// passed in it.
+const SLOWS: f64 = 0.6 * LOCK_DECELERATION;
+
 /// All wheels on one time base.
 #[derive(Debug)]
 pub(super) struct Grid<'a> {
@@ -82,6 +86,7 @@ pub(super) struct Grid<'a> {
 const TRAVELS: u8 = 1;
 const BRAKED: u8 = 2;
 const TURNED: u8 = 4;
+const SLOWING: u8 = 8;
 /// Shifted left by the wheel's index.
 const ROUGH: u8 = 16;
 const ROUGH_ALL: u8 = 0xF0;
@@ -130,7 +135,8 @@ impl<'a> Grid<'a> {
             interval_s,
         };
         grid.find_reference(input.yaw_rate);
-        grid.find_acceleration();
+        grid.acceleration = grid.accelerations(ACCELERATION_REACH_S);
+        grid.mark_slowing();
         for (samples, margin_s) in [(input.brake_switch, 0.5), (input.abs_active, 1.5)] {
             if let Some(samples) = samples {
                 grid.mark_braked(samples, margin_s);
@@ -194,6 +200,13 @@ impl<'a> Grid<'a> {
             turned: flags & TURNED != 0,
             braked: flags & BRAKED != 0,
         }
+    }
+
+    /// Whether the vehicle slows, over a second to either side, as on ice at least: a wheel may be locked or about to be.
+    pub(super) fn slows(&self, index: usize) -> bool {
+        self.flags
+            .get(index)
+            .is_some_and(|flags| flags & SLOWING != 0)
     }
 
     /// For how long a moment stands, in s: to the next one, but not over a gap.
@@ -344,10 +357,11 @@ impl<'a> Grid<'a> {
             .collect()
     }
 
-    fn find_acceleration(&mut self) {
-        let reach_s = self.interval_s.max(ACCELERATION_REACH_S) * 1.01;
+    /// The vehicle's acceleration at each moment, in m/s²: from `reach_s` before to `reach_s` after; NaN when unknown.
+    fn accelerations(&self, reach_s: f64) -> Vec<f32> {
+        let reach_s = self.interval_s.max(reach_s) * 1.01;
         let (mut first, mut last) = (0, 0);
-        self.acceleration.reserve_exact(self.len());
+        let mut accelerations = Vec::with_capacity(self.len());
         for index in 0..self.len() {
             let now = self.time_s.get(index).copied().unwrap_or(0.0);
             while self
@@ -374,11 +388,22 @@ impl<'a> Grid<'a> {
             };
             let ((start, slow), (end, fast)) = (at(first), at(last));
             let span = end - start;
-            self.acceleration.push(narrow(if span > 0.5 * reach_s {
+            accelerations.push(narrow(if span > 0.5 * reach_s {
                 (fast - slow) / 3.6 / span
             } else {
                 f64::NAN
             }));
+        }
+        accelerations
+    }
+
+    /// Marks the moments at which the vehicle slows for longer than a moment.
+    fn mark_slowing(&mut self) {
+        let accelerations = self.accelerations(SLOWS_REACH_S);
+        for (flags, acceleration) in self.flags.iter_mut().zip(accelerations) {
+            if f64::from(acceleration) < SLOWS {
+                *flags |= SLOWING;
+            }
         }
     }
 
@@ -422,6 +447,9 @@ impl<'a> Grid<'a> {
 
 /// The acceleration is taken over this long to either side, in s.
 const ACCELERATION_REACH_S: f64 = 0.25;
+/// Whether the vehicle slows is looked at over this long to either side, in s: the steps of a module that counts pulses are no
+/// slowing.
+const SLOWS_REACH_S: f64 = 1.0;
 
 /// Whether two columns of times are the same: mostly one that is shared.
 fn same(a: &[f64], b: &[f64]) -> bool {

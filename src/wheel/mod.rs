@@ -38,6 +38,7 @@ mod ratio;
 #[cfg(test)]
 mod recordings;
 mod reference;
+mod slowing;
 mod speedometer;
 mod spikes;
 mod statistics;

@@ -330,6 +330,25 @@ fn a_count_of_pulses_is_neither_frozen_nor_noisy() {
     );
 }
 
+/// On ice a wheel that is braked a little locks and is turned again several times a second, without any brake switch in the
+/// capture: no signal that is lost. What falls as often while the engine pulls is one.
+#[test]
+fn a_wheel_that_locks_and_rolls_on_ice_is_no_fault() {
+    let falls = |when: fn(f64) -> bool| {
+        drive(move |time, four| {
+            // The drive's acceleration in m/s², and every 0.8 s a twentieth of a second.
+            let acceleration = 12.0 / 3.6 * TAU / 30.0 * (TAU * time / 30.0).cos();
+            if when(acceleration) && time.rem_euclid(0.8) < 0.05 {
+                four[0] *= 0.4;
+            }
+        })
+    };
+    let braked = measure(&falls(|acceleration| acceleration < -0.45).input());
+    assert_eq!(shown(&braked), [""; 0]);
+    let pulled = measure(&falls(|acceleration| acceleration > 0.45).input());
+    assert!(wheel(&pulled, Wheel::LeftFront).spikes.is_shown());
+}
+
 /// A dead wheel has no ratio, but the others are still compared with each other.
 #[test]
 fn a_dead_wheel_does_not_hide_another_ones_tyre() {

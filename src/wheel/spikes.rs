@@ -7,6 +7,7 @@
 
 use super::grid::Grid;
 use super::measured::{Made, Measured, Verdict};
+use super::slowing::Slowing;
 use super::statistics;
 use crate::place::Wheel;
 
@@ -69,8 +70,12 @@ pub(super) fn find(grid: &Grid<'_>) -> [Option<Measured>; 4] {
         .fold(0.0, f64::max);
     let mut offs = Vec::new();
     let mut steady_s = 0.0;
+    let mut slowing = [Slowing::default(); 4];
     walk(grid, |_, off| {
         steady_s += off.stands_s;
+        for slowing in &mut slowing {
+            slowing.look(off.slows, off.stands_s);
+        }
         if offs.len() < 50_000 {
             offs.push(off.cross.abs());
         }
@@ -96,6 +101,9 @@ pub(super) fn find(grid: &Grid<'_>) -> [Option<Measured>; 4] {
             && run.start_s - last_s[wheel] > TOGETHER_S
         {
             made[wheel].saw(grid.seen(run.index));
+            if run.low {
+                slowing[wheel].saw(grid.slows(run.index));
+            }
             low[wheel] += u64::from(run.low);
         }
         if run.spike {
@@ -127,10 +135,16 @@ pub(super) fn find(grid: &Grid<'_>) -> [Option<Measured>; 4] {
     for (wheel, run) in runs.into_iter().enumerate() {
         close(wheel, run);
     }
-    judge(&made, low, steady_s, grid.interval_s)
+    judge(&made, low, &slowing, steady_s, grid.interval_s)
 }
 
-fn judge(made: &[Made; 4], low: [u64; 4], steady_s: f64, interval_s: f64) -> [Option<Measured>; 4] {
+fn judge(
+    made: &[Made; 4],
+    low: [u64; 4],
+    slowing: &[Slowing; 4],
+    steady_s: f64,
+    interval_s: f64,
+) -> [Option<Measured>; 4] {
     let counts = made.each_ref().map(|made| made.events);
     let number = |count: u64| statistics::count(usize::try_from(count).unwrap_or(usize::MAX));
     let highest = counts.iter().copied().max().unwrap_or(0);
@@ -151,6 +165,7 @@ fn judge(made: &[Made; 4], low: [u64; 4], steady_s: f64, interval_s: f64) -> [Op
         made.verdict = if made.events >= LEAST
             && chance < SHOWN_BELOW
             && number(made.events) >= 0.3 * number(highest)
+            && !(2 * low[wheel] > made.events && slowing[wheel].gathers())
         {
             Verdict::Shown
         } else if made.events >= 4 && chance < 1e-2 {
@@ -206,6 +221,8 @@ struct Off {
     reference_kmh: f64,
     /// What wheels that are not read at the same moment differ by while the speed changes, as a share.
     skew: f64,
+    /// Whether the vehicle slows, so that a wheel may be locked.
+    slows: bool,
     /// Whether the engine pulled not long ago, so that a wheel may turn too fast.
     pulled: bool,
     /// How far each wheel is off against its own slow mean, as a share.
@@ -297,6 +314,7 @@ fn walk(grid: &Grid<'_>, mut each: impl FnMut(usize, Off)) {
                 stands_s: grid.stands(index),
                 reference_kmh: moment.reference_kmh,
                 skew: moment.acceleration.abs() * 3.6 * skew_s / moment.reference_kmh,
+                slows: grid.slows(index),
                 pulled: time_s - pulled_s <= AFTER_PULL_S,
                 owns,
                 cross,
