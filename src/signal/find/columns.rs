@@ -10,6 +10,8 @@ use super::samples::Stream;
 
 /// Fewest samples in motion that two columns are compared on.
 pub(super) const FEWEST: usize = 24;
+/// By what share of the speed two wheels of one vehicle may differ for good: their tyres.
+const TYRES: f64 = 0.03;
 
 /// A field of a stream as numbers.
 #[derive(Clone, Debug)]
@@ -61,8 +63,6 @@ pub(super) struct Shape {
     pub(super) spread: f64,
     /// Correlation of neighbouring samples.
     pub(super) smoothness: f64,
-    /// Largest usual change (95th percentile) in spreads a second.
-    pub(super) haste: f64,
 }
 
 /// How near two columns are, while the first one moves.
@@ -130,7 +130,7 @@ impl Column {
     }
 
     /// What it does; `None` when it hardly moves, jumps about, or counts.
-    pub(super) fn shape(&self, slots: &[u32], slot_s: f64) -> Option<Shape> {
+    pub(super) fn shape(&self) -> Option<Shape> {
         let mut sorted: Vec<u16> = self
             .values
             .iter()
@@ -152,12 +152,12 @@ impl Column {
         if spread < 24.0 {
             return None;
         }
-        let mut steps = Vec::new();
+        let mut count = 0_u64;
         let (mut rises, mut falls, mut wraps) = (0_u32, 0_u32, 0_u32);
         let (mut product, mut square) = (0.0, 0.0);
         let middle = f64::midpoint(low, high);
-        for (values, slots) in self.values.windows(2).zip(slots.windows(2)) {
-            let (&[a, b], &[from, to]) = (values, slots) else {
+        for values in self.values.windows(2) {
+            let &[a, b] = values else {
                 continue;
             };
             if self.is_mark(a) || self.is_mark(b) {
@@ -173,23 +173,20 @@ impl Column {
             } else if b < a {
                 falls += 1;
             }
-            steps.push((b - a).abs() / (spread * f64::from(to - from) * slot_s));
+            count += 1;
         }
         let smoothness = product / square.max(1e-9);
         let counts = wraps >= 2 && rises.min(falls) * 10 < rises.max(falls);
-        let jumps = u64::from(wraps) * 200 > steps.len() as u64;
+        let jumps = u64::from(wraps) * 200 > count;
         // A signed number about zero, or one that wraps, fills its whole range.
         let fills = spread > 0.85 * f64::from(u32::try_from(self.field.mask()).unwrap_or(u32::MAX));
         if smoothness < 0.8 || counts || jumps || fills {
             return None;
         }
-        steps.sort_unstable_by(f64::total_cmp);
-        let haste = steps.get(steps.len() * 95 / 100).copied().unwrap_or(0.0);
         Some(Shape {
             low,
             spread,
             smoothness,
-            haste,
         })
     }
 }
@@ -229,21 +226,30 @@ pub(super) fn nearness(
     shape: &Shape,
 ) -> Option<Nearness> {
     let moving = shape.low + 0.15 * shape.spread;
-    let mut differences = Vec::new();
+    let mut pairs = Vec::new();
     let mut equal = 0_usize;
     together(streams, a, b, |_, x, y| {
         if f64::from(x) > moving && !a.is_mark(x) && !b.is_mark(y) {
-            differences.push(x.abs_diff(y));
+            pairs.push((f64::from(x), f64::from(y) - f64::from(x)));
             equal += usize::from(x == y);
         }
     });
-    if differences.len() < FEWEST {
+    if pairs.len() < FEWEST {
         return None;
     }
-    differences.sort_unstable();
+    let middle = pairs.len() / 2;
+    let (_, &mut (level, difference), _) =
+        pairs.select_nth_unstable_by(middle, |a, b| a.1.total_cmp(&b.1));
+    // Tyres of unlike size differ by a share of the speed, which at a steady speed is more than the speed changes.
+    let share = (difference / level.max(1.0)).clamp(-TYRES, TYRES);
+    let mut differences: Vec<f64> = pairs
+        .iter()
+        .map(|(x, difference)| (difference - share * x).abs())
+        .collect();
+    differences.sort_unstable_by(f64::total_cmp);
     let at = |share: usize| {
         let value = differences.get(differences.len() * share / 100);
-        value.copied().map_or(0.0, f64::from) / shape.spread
+        value.copied().unwrap_or(0.0) / shape.spread
     };
     #[expect(
         clippy::cast_precision_loss,

@@ -115,7 +115,7 @@ impl BitRates {
         let mut top = end;
         while top > 0 && end - top + 1 < LONGEST && self.is_moving(top - 1) {
             let (above, here) = (self.rate(top - 1), self.rate(top));
-            if above > 1.25 * here + 0.03 {
+            if above > 2.2 * here + 0.03 {
                 break;
             }
             top -= 1;

@@ -18,6 +18,8 @@ const NEAR_HIGH: f64 = 0.45;
 const COPY: f64 = 0.985;
 /// What a crooked group costs beside its distance, in spreads: it chooses between wheels and the means of wheels beside them.
 const CROOKED: f64 = 0.08;
+/// What a field costs that does not end where the flip rate drops: read from another bit, it stays as close.
+const UNCLEAN: f64 = 0.01;
 /// Most cores that are compared; the smoothest are kept.
 const MAX_COLUMNS: usize = 2_000;
 /// Most seeds that are grown.
@@ -29,7 +31,6 @@ const MAX_PLACES: usize = 12;
 #[derive(Clone, Debug)]
 pub(super) struct Group {
     pub(super) columns: [Column; 4],
-    pub(super) shape: Shape,
     /// Worst median difference of any to the first, in spreads.
     pub(super) apart: f64,
     /// Whether all gaps between the fields are alike.
@@ -58,9 +59,9 @@ struct Seed {
 }
 
 /// All groups, best first is not promised.
-pub(super) fn find(streams: &[Stream], slot_s: f64) -> Vec<Group> {
+pub(super) fn find(streams: &[Stream]) -> Vec<Group> {
     let rates: Rates = streams.iter().map(BitRates::both).collect();
-    let seeds = seeds(streams, &rates, slot_s);
+    let seeds = seeds(streams, &rates);
     let mut groups: Vec<Group> = Vec::new();
     let mut grown = 0;
     for (index, seed) in seeds.iter().enumerate() {
@@ -86,7 +87,7 @@ pub(super) fn find(streams: &[Stream], slot_s: f64) -> Vec<Group> {
 }
 
 /// The columns of all cores that move smoothly, by rising spread.
-fn seeds(streams: &[Stream], rates: &Rates, slot_s: f64) -> Vec<Seed> {
+fn seeds(streams: &[Stream], rates: &Rates) -> Vec<Seed> {
     let mut seeds = Vec::new();
     for (index, (stream, rates)) in streams.iter().zip(rates).enumerate() {
         if stream.slots.len() < super::columns::FEWEST {
@@ -95,9 +96,7 @@ fn seeds(streams: &[Stream], rates: &Rates, slot_s: f64) -> Vec<Seed> {
         for rates in rates {
             for core in rates.cores(SHORTEST) {
                 let column = Column::read(streams, index, rates.order(), core.end, core.longest);
-                let shape = column
-                    .as_ref()
-                    .and_then(|column| column.shape(&stream.slots, slot_s));
+                let shape = column.as_ref().and_then(Column::shape);
                 if let (Some(column), Some(shape)) = (column, shape) {
                     seeds.push(Seed {
                         column,
@@ -304,7 +303,8 @@ fn best_of(
             continue;
         };
         let irregular = if group.regular { 0.0 } else { 0.03 };
-        let cost = group.apart + irregular + CROOKED * group.crooked;
+        let unclean = UNCLEAN * f64::from(4 - group.clean.min(4));
+        let cost = group.apart + irregular + unclean + CROOKED * group.crooked;
         if best.as_ref().is_none_or(|(least, _)| cost < *least) {
             best = Some((cost, group));
         }
@@ -346,13 +346,9 @@ fn measure(
         (id, column.stream, along)
     });
     let [first, ..] = &columns;
-    let slots = &streams.get(first.stream)?.slots;
     let low = seed.shape.low - offset(first, &seed.shape);
     let shape = Shape { low, ..seed.shape };
-    let shape = first.shape(slots, 1.0).map_or(shape, |own| Shape {
-        haste: shape.haste,
-        ..own
-    });
+    let shape = first.shape().unwrap_or(shape);
     let mut apart = 0.0_f64;
     for (index, one) in columns.iter().enumerate() {
         for other in columns.iter().skip(index + 1) {
@@ -383,7 +379,6 @@ fn measure(
     let regular = known.all(|gap| Some(gap) == first_gap);
     Some(Group {
         columns,
-        shape,
         apart,
         regular,
         clean: u8::try_from(clean).unwrap_or(0),

@@ -17,6 +17,7 @@
 mod columns;
 mod companions;
 mod cores;
+mod evidence;
 mod groups;
 mod motion;
 mod places;
@@ -32,6 +33,7 @@ use crate::frame::{CanId, Frame, Timestamp};
 use super::profile::Profile;
 use super::{Carrier, Quantity, SignalSource, Trace};
 use columns::{Column, rows};
+use evidence::{Evidence, Reported, Seen};
 use groups::Group;
 use motion::{Motion, middle};
 use places::{Belief, Row};
@@ -40,12 +42,10 @@ use scale::{Number, Reference, Scale};
 
 /// Most reported speeds that are kept; then every second is dropped.
 const MAX_REFERENCES: usize = 8_192;
-/// Below this a group is not worth telling.
-const LOWEST_SCORE: f64 = 0.3;
-/// The hardest change of a vehicle's speed, in ranges of it a second: of spinning wheels …
-const FASTEST_HASTE: f64 = 1.5;
-/// … and where neither turns nor another speed say that these are wheels.
-const USUAL_HASTE: f64 = 0.7;
+/// What is less sure to be wheels than this is not told.
+const LEAST_SCORE: f64 = 0.8;
+/// Those that are surer than this are all taken for the vehicle's wheels, some of them for copies.
+const SURE: f64 = 0.9;
 /// A step that is less sure than this is left out when turns are weighed.
 const LEAST_SURE: f64 = 2e-4;
 /// Tyres differ by so much in circumference (logarithm).
@@ -243,27 +243,35 @@ impl Finder {
             .iter()
             .filter_map(|known| Some((self.samples.slot(known.nanos)?, known.kmh)))
             .collect();
-        let groups = groups::find(&self.samples.streams, slot_s);
-        let mut scored: Vec<(f64, Group)> = Vec::new();
-        for group in &groups {
-            let score = score(group);
-            if score >= LOWEST_SCORE {
-                scored.push((score, self.reading(group, &references)));
-            }
-        }
-        scored.sort_by(|a, b| b.0.total_cmp(&a.0));
-        let mut kept: Vec<(f64, Group)> = Vec::new();
-        for (score, group) in scored {
-            if !kept.iter().any(|(_, better)| better.touches(&group)) {
-                kept.push((score, group));
-            }
-        }
-        let mut candidates: Vec<Candidate> = kept
+        let groups = groups::find(&self.samples.streams);
+        let mut readings: Vec<Reading> = groups
             .iter()
-            .map(|(score, group)| self.candidate(*score, group, &references, slot_s))
+            .map(|group| self.weighed(self.reading(group, &references), slot_s))
             .collect();
-        candidates.sort_by(|a, b| b.score.total_cmp(&a.score));
-        candidates.retain(|candidate| candidate.score >= LOWEST_SCORE);
+        readings.sort_by(|a, b| a.evidence.strain().total_cmp(&b.evidence.strain()));
+        let mut kept: Vec<Reading> = Vec::new();
+        for reading in readings {
+            if !kept
+                .iter()
+                .any(|better| better.group.touches(&reading.group))
+            {
+                kept.push(reading);
+            }
+        }
+        let mut found: Vec<(f64, Candidate)> = kept
+            .iter()
+            .filter_map(|reading| {
+                let candidate = self.candidate(reading, &references, slot_s)?;
+                Some((reading.evidence.detail(), candidate))
+            })
+            .collect();
+        found.sort_by(|(detail, a), (other, b)| {
+            let sure = |candidate: &Candidate| candidate.score.min(SURE);
+            let by_score = sure(b).total_cmp(&sure(a));
+            by_score.then(other.total_cmp(detail))
+        });
+        let mut candidates: Vec<Candidate> =
+            found.into_iter().map(|(_, candidate)| candidate).collect();
         candidates.truncate(MAX_CANDIDATES);
         candidates
     }
@@ -285,28 +293,45 @@ impl Finder {
         best.map_or_else(|| group.clone(), |(_, reading)| reading)
     }
 
-    fn candidate(
-        &self,
-        score: f64,
-        group: &Group,
-        references: &[(u32, f64)],
-        slot_s: f64,
-    ) -> Candidate {
+    /// A group with its rows and what speaks for and against it.
+    fn weighed(&self, group: Group, slot_s: f64) -> Reading {
         let rest = group.rest(&self.samples.streams);
         let above = f64::from(rest.unwrap_or(0));
         let (slots, rows) = rows(&self.samples.streams, &group.columns, above);
         let motion = Motion::of(&slots, &rows, slot_s);
-        let (scale, agrees) = self.scale_of(group, &slots, &rows, references, &motion, slot_s);
-        let belief = places::believe(&rows);
-        // No vehicle gets from nothing to its top speed in a second; torques and pedals do.
-        let haste = motion.haste();
-        let usual = if belief.from_turns || scale.followed {
-            FASTEST_HASTE
-        } else {
-            USUAL_HASTE
+        let seen = Seen {
+            unclean: 4 - group.clean.min(4),
+            stop: rest.is_some(),
         };
-        let score =
-            score * (usual / haste.max(usual)).powi(3) * motion.like_a_speed(belief.from_turns);
+        let evidence = Evidence::of(&slots, &rows, slot_s, &motion, seen);
+        Reading {
+            group,
+            rest,
+            slots,
+            rows,
+            motion,
+            evidence,
+        }
+    }
+
+    /// `None` when it is too unsure to be told.
+    fn candidate(
+        &self,
+        reading: &Reading,
+        references: &[(u32, f64)],
+        slot_s: f64,
+    ) -> Option<Candidate> {
+        let Reading { group, rest, .. } = reading;
+        let (scale, agrees) = self.scale_of(reading, references, slot_s);
+        let reported = Reported {
+            disagrees: agrees == Some(false),
+            follows: scale.followed,
+        };
+        let score = reading.evidence.sureness(reported);
+        if score < LEAST_SCORE {
+            return None;
+        }
+        let belief = places::believe(&reading.rows);
         let marks = group.marks();
         let sources = group.columns.each_ref().map(|column| {
             let id = self
@@ -329,31 +354,34 @@ impl Finder {
             source: sources.get(place).unwrap_or(&sources[0]).clone(),
             confidence: sure,
         });
-        let score = match agrees {
-            Some(true) => 1.0 - (1.0 - score) * 0.3,
-            Some(false) => score * 0.3,
-            None => score,
-        };
-        Candidate {
+        let mut why = why(group, *rest, &scale, &belief);
+        if let Some(doubt) = reading.evidence.doubt(reported) {
+            let _ = write!(why, "; against it: {doubt}");
+        }
+        Some(Candidate {
             score,
             speeds,
-            why: why(group, rest, &scale, &belief),
+            why,
             scale_known: scale.known,
             scale_confidence: scale.sure,
             choices: scale.choices,
-        }
+        })
     }
 
     /// The scale, and whether the reported speed agrees with the group; `None` when none is reported.
     fn scale_of(
         &self,
-        group: &Group,
-        slots: &[u32],
-        rows: &[Row],
+        reading: &Reading,
         references: &[(u32, f64)],
-        motion: &Motion,
         slot_s: f64,
     ) -> (Scale, Option<bool>) {
+        let Reading {
+            group,
+            slots,
+            rows,
+            motion,
+            ..
+        } = reading;
         let pairs = pairs(slots, rows, references, slot_s);
         if let Some(scale) = scale::from_reference(&pairs) {
             return (scale, Some(true));
@@ -370,6 +398,17 @@ impl Finder {
         };
         (scale::plausible(&number, &companions), agrees)
     }
+}
+
+/// A group as its fields are read, with what that gives.
+struct Reading {
+    group: Group,
+    /// The number on which all stand still together.
+    rest: Option<u16>,
+    slots: Vec<u32>,
+    rows: Vec<Row>,
+    motion: Motion,
+    evidence: Evidence,
 }
 
 impl Group {
@@ -429,16 +468,6 @@ fn bits(column: &Column) -> Vec<u32> {
         super::ByteOrder::Little => along.collect(),
         super::ByteOrder::Big => along.map(|bit| bit / 8 * 8 + 7 - bit % 8).collect(),
     }
-}
-
-/// How much a group looks like wheels, without what is reported elsewhere.
-fn score(group: &Group) -> f64 {
-    let close = 1.0 / (1.0 + (group.apart / 0.09).powi(2));
-    let clean = 0.4 + 0.15 * f64::from(group.clean);
-    let regular = if group.regular { 1.0 } else { 0.8 };
-    let patient = (2.5 / group.shape.haste.max(2.5)).powi(2);
-    let smooth = ((group.shape.smoothness - 0.75) / 0.2).clamp(0.0, 1.0);
-    0.97 * close * clean * regular * patient * smooth
 }
 
 fn why(group: &Group, rest: Option<u16>, scale: &Scale, belief: &Belief) -> String {

@@ -10,6 +10,9 @@ use super::places::Row;
 
 /// The first time span, in seconds, where samples are near enough.
 const FIRST_SPAN_S: f64 = 0.2;
+/// The least persistence of a speed over the first span, and what it loses with every factor of four of that span.
+const ENOUGH: f64 = 1.64;
+const LATER: f64 = 0.27;
 /// Fewest pairs of a span.
 const FEWEST_PAIRS: usize = 24;
 /// What must be left of the changes over the first span without the wheels' own noise.
@@ -34,8 +37,6 @@ pub(super) struct Motion {
     span_s: f64,
     /// The 98th percentile of the change of the middle speed, in steps a second.
     pub(super) hardest: f64,
-    /// 97th percentile less the 3rd of the middle speed, in steps.
-    pub(super) spread: f64,
     /// Share of time in which all rest on the lowest number.
     pub(super) rest: f64,
 }
@@ -49,49 +50,55 @@ impl Motion {
             .collect();
         intervals.sort_unstable_by(f64::total_cmp);
         let usual = intervals.get(intervals.len() / 2).copied().unwrap_or(0.0);
-        let span_s = FIRST_SPAN_S.max(usual);
-        let mut middles: Vec<f64> = rows.iter().map(|row| middle(*row)).collect();
+        let first_s = first_span(usual);
+        let middles: Vec<f64> = rows.iter().map(|row| middle(*row)).collect();
         let hardest = hardest(&times, &middles);
         let lowest = rows.iter().flatten().copied().fold(f64::MAX, f64::min);
         let resting = rows
             .iter()
             .filter(|row| row.iter().all(|value| *value <= lowest + 1.0))
             .count();
-        middles.sort_unstable_by(f64::total_cmp);
-        let at = |share: usize| middles.get(middles.len() * share / 100).copied();
-        let spread = at(97).unwrap_or(0.0) - at(3).unwrap_or(0.0);
         #[expect(clippy::cast_precision_loss, reason = "a few thousand rows")]
         let rest = resting as f64 / rows.len().max(1) as f64;
+        // Bursts with gaps have nothing at the first span; longer ones may.
+        let persistences = [1.0, 2.0, 4.0, 8.0].map(|longer| {
+            let span_s = longer * first_s;
+            (span_s, persistence(&times, rows, span_s))
+        });
+        let known =
+            |(_, persistence): &(f64, Persistence)| !matches!(persistence, Persistence::Unknown);
+        let found = persistences.into_iter().find(known);
+        let (span_s, persistence) = found.unwrap_or((first_s, Persistence::Unknown));
         Self {
-            persistence: persistence(&times, rows, span_s),
+            persistence,
             span_s,
             hardest,
-            spread,
             rest,
         }
     }
 
-    /// The hardest usual change in spreads a second.
-    pub(super) fn haste(&self) -> f64 {
-        self.hardest / self.spread.max(1.0)
+    /// 1 where samples follow each other within 0.2 s, 0 where most of a second passes.
+    pub(super) fn quick(&self) -> f64 {
+        ((4.0 * FIRST_SPAN_S / self.span_s).ln() / 4.0_f64.ln()).clamp(0.0, 1.0)
     }
 
-    /// How much the changes are those of a speed, 0 to 1; `turns` says that the four turn corners like wheels.
-    pub(super) fn like_a_speed(&self, turns: bool) -> f64 {
-        let persistence = match self.persistence {
-            Persistence::Of(sum) => sum,
-            // As in a drive at one speed.
-            Persistence::Hidden if !turns => return 0.3,
-            Persistence::Hidden => return 0.7,
-            Persistence::Unknown => return 0.9,
+    /// By how much the persistence is above what a speed has at least; `None` when it is not known.
+    pub(super) fn persistent(&self) -> Option<f64> {
+        let Persistence::Of(sum) = self.persistence else {
+            return None;
         };
         // Samples that are seconds apart see less of it: a drive has stops and starts.
         let later = (self.span_s / FIRST_SPAN_S).ln() / 4.0_f64.ln();
-        // What mostly rests and moves now and then is rather a brake's pressure.
-        let restless = ((self.rest - 0.6) / 0.2).clamp(0.0, 1.0);
-        let ease = if turns { 0.05 } else { 0.0 };
-        let enough = 1.64 + 0.10 * restless - 0.27 * later - ease;
-        ((persistence - enough + 0.25) / 0.25).clamp(0.05, 1.0)
+        Some(sum - (ENOUGH - LATER * later))
+    }
+}
+
+/// The first time span for samples that are usually so far apart: the least multiple of that which is long enough.
+fn first_span(usual: f64) -> f64 {
+    if usual > 0.0 {
+        usual * (FIRST_SPAN_S / usual - 1e-6).ceil().max(1.0)
+    } else {
+        FIRST_SPAN_S
     }
 }
 
@@ -196,9 +203,9 @@ mod tests {
     fn ramps_persist_and_a_foot_does_not() {
         // A speed: ramps of ten seconds up and down. A pedal: another place every second.
         let ramps = motion(|slot| 2_000.0 - (f64::from(slot % 400) - 200.0).abs() * 10.0);
-        assert!(ramps.like_a_speed(false) > 0.99, "{ramps:?}");
+        assert!(ramps.persistent().unwrap() > 0.1, "{ramps:?}");
         let foot = motion(|slot| 1_000.0 * chance(slot / 20));
-        assert!(foot.like_a_speed(false) < 0.1, "{foot:?}");
+        assert!(foot.persistent().unwrap() < -0.3, "{foot:?}");
         let mut sum = 0.0;
         let walk: Vec<f64> = (0..3_000)
             .map(|slot| {
@@ -212,7 +219,24 @@ mod tests {
             panic!("{walk:?}");
         };
         assert!((persistence - 1.0).abs() < 0.25, "{persistence}");
-        assert!(walk.like_a_speed(false) < 0.1, "{walk:?}");
+        assert!(walk.persistent().unwrap() < -0.3, "{walk:?}");
+    }
+
+    #[test]
+    fn persistence_is_known_at_any_distance_of_samples() {
+        // Samples every 0.16 s as they are left of an hour, and bursts of four every second.
+        let speed = |slot: u32, slot_s: f64| {
+            2_000.0 - ((f64::from(slot) * slot_s).rem_euclid(60.0) - 30.0).abs() * 60.0
+        };
+        let of = |slots: &[u32], slot_s: f64| {
+            let rows: Vec<Row> = slots.iter().map(|slot| [speed(*slot, slot_s); 4]).collect();
+            Motion::of(slots, &rows, slot_s).persistent()
+        };
+        let thinned: Vec<u32> = (0..2_000).collect();
+        assert!(of(&thinned, 0.16).is_some_and(|above| above > 0.0));
+        let bursts: Vec<u32> = (0..400).map(|n| n / 4 * 50 + n % 4).collect();
+        let above = of(&bursts, 0.02);
+        assert!(above.is_some_and(|above| above > 0.0), "{above:?}");
     }
 
     #[test]
@@ -228,6 +252,5 @@ mod tests {
             .collect();
         let motion = Motion::of(&slots, &rows, 0.05);
         assert!((motion.hardest - 40.0).abs() < 1e-6, "{motion:?}");
-        assert!((motion.haste() * motion.spread - 40.0).abs() < 1e-6);
     }
 }

@@ -37,7 +37,7 @@ const FEWEST_ROWS: usize = 60;
 /// Slower than this many steps of the number, rounding says more than turns.
 const FEWEST_STEPS: f64 = 40.0;
 /// Neighbouring rows say the same; this many count as one.
-const ROWS_A_WORD: f64 = 12.0;
+pub(super) const ROWS_A_WORD: f64 = 12.0;
 /// The axle contrast over the square of the side contrast that geometry expects.
 const PATHS: f64 = 1.5;
 
@@ -53,7 +53,7 @@ const WAYS: [(usize, usize, usize); 6] = [
 ];
 
 /// The signs of a contrast at each place.
-const SIGNS: [[f64; 4]; 3] = [
+pub(super) const SIGNS: [[f64; 4]; 3] = [
     [1.0, 1.0, -1.0, -1.0],
     [1.0, -1.0, 1.0, -1.0],
     [1.0, -1.0, -1.0, 1.0],
@@ -139,6 +139,16 @@ pub(super) fn crooked(rows: &[Row]) -> f64 {
     if most > 0.0 { least / most } else { 1.0 }
 }
 
+/// Half the sum of four with their signs.
+pub(super) fn against(row: &Row, signs: [f64; 4]) -> f64 {
+    let sum: f64 = row
+        .iter()
+        .zip(signs)
+        .map(|(value, sign)| value * sign)
+        .sum();
+    sum / 2.0
+}
+
 /// The three contrasts in shares of the mean speed, each about its median, where the vehicle rolls evenly.
 fn contrasts(rows: &[Row]) -> [Vec<f64>; 3] {
     let mean = |row: &Row| row.iter().sum::<f64>() / 4.0;
@@ -163,12 +173,7 @@ fn contrasts(rows: &[Row]) -> [Vec<f64>; 3] {
             continue;
         }
         for (values, signs) in contrasts.iter_mut().zip(SIGNS) {
-            let sum: f64 = row
-                .iter()
-                .zip(signs)
-                .map(|(value, sign)| value * sign)
-                .sum();
-            values.push(sum / 2.0 / speed);
+            values.push(against(row, signs) / speed);
         }
     }
     for values in &mut contrasts {
@@ -222,7 +227,7 @@ fn paths(contrasts: &[Vec<f64>; 3], axle: usize, side: usize, words: f64) -> (f6
 }
 
 /// The sum of products about the means.
-fn together(a: &[f64], b: &[f64]) -> f64 {
+pub(super) fn together(a: &[f64], b: &[f64]) -> f64 {
     #[expect(clippy::cast_precision_loss, reason = "a few thousand values")]
     let count = a.len().max(1) as f64;
     let (a0, b0) = (a.iter().sum::<f64>() / count, b.iter().sum::<f64>() / count);
