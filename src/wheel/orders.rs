@@ -18,7 +18,7 @@ use std::f64::consts::TAU;
 
 use super::grid::{Grid, Moment};
 use super::input::Geometry;
-use super::measured::{Made, Measured, Verdict};
+use super::measured::{Made, Measured, Verdict, keep};
 use super::neighbours::{Neighbours, Others};
 use super::periodogram::{self, Sums};
 use super::statistics;
@@ -448,10 +448,8 @@ fn add_dips(dips: &mut Dips, turns: &[f64], values: &[f64], band: f64, seen: f64
     if runs < LEAST_DIPS || off > 0.7 * all {
         return;
     }
+    keep(&mut dips.seen, u64::from(dips.windows), seen);
     dips.windows += 1;
-    if dips.seen.len() < Made::MOST_TIMES {
-        dips.seen.push(seen);
-    }
     // Samples that are off in one go count as one.
     let together = off / runs;
     let spread = off * (1.0 - off / all) * together;
@@ -620,9 +618,8 @@ fn spectrum(grid: &Grid<'_>, wheel: Wheel, geometry: &Geometry, band: f64) -> Op
         window.pulls.push(pulls);
         if window.span() >= WINDOW_TURNS {
             if finished.is_multiple_of(stride) {
-                if spectrum.seen.len() < Made::MOST_TIMES {
-                    spectrum.seen.push(window.seen);
-                }
+                let before = u64::try_from(finished / stride).unwrap_or(u64::MAX);
+                keep(&mut spectrum.seen, before, window.seen);
                 add(
                     &mut spectrum,
                     &window,

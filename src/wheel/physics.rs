@@ -271,6 +271,26 @@ fn a_dead_axle_is_no_lift() {
     assert_eq!(shown(&on_lift), [""; 0]);
 }
 
+/// A ring is looked at over the whole drive, and its marks say so.
+#[test]
+fn marks_of_a_ring_reach_over_the_whole_drive() {
+    let off_centre = drive(|time, four| four[1] *= 1.0 + 0.02 * (TAU * turned(time)).sin());
+    let toothless = drive(|time, four| {
+        if turned(time).fract() < 0.08 {
+            four[1] *= 0.7;
+        }
+    });
+    let (swings, dips) = (measure(&off_centre.input()), measure(&toothless.input()));
+    let order = wheel(&swings, Wheel::RightFront).orders[0].clone();
+    let dips = wheel(&dips, Wheel::RightFront).dips_per_turn.clone();
+    for measured in [order, dips] {
+        let made = measured.made().unwrap();
+        assert!(measured.is_shown(), "{made:?}");
+        let (first, last) = (made.times_s[0], *made.times_s.last().unwrap());
+        assert!(first < 10.0 && last > SECONDS - 15.0, "{made:?}");
+    }
+}
+
 /// What a module sends that counts the pulses of the last 40 ms, of a ring of 48 teeth and 1.95 m: every fifth of its readings, with
 /// one pulse more or less being 3.66 km/h more or less.
 fn counted(drive: &Drive) -> Drive {
