@@ -60,7 +60,7 @@ pub(super) fn limits(grounds: &Grounds<'_>) -> Vec<String> {
                 "The vehicle stood, so the wheel signals in motion could not be tested.".to_owned(),
             ),
             Travel::OnlySomeTurned => say(
-                "Only some wheels turned, as on a lift; that says nothing about those that stood."
+                "Only some wheels turned, as on a lift, on rollers or in tow; that says nothing about those that stood. If the vehicle was driven, their signals are dead."
                     .to_owned(),
             ),
         }

@@ -45,10 +45,28 @@ pub(super) struct Dropouts {
     pub(super) share: Measured,
     /// The longest, in s.
     pub(super) longest: Measured,
+    /// The longest way that the wheel rolled at speed without a signal, in m.
+    pub(super) way: Measured,
     /// Every drop-out: start on the steady clock in s, length in s.
     pub(super) runs: Vec<Run>,
     /// Where they gather.
     pub(super) gather: [Measured; SITUATIONS.len()],
+    /// How long the others turned at speed after the signal's last number, in s.
+    pub(super) gone_for_good: Measured,
+}
+
+impl Dropouts {
+    fn not_made(reason: &str) -> Self {
+        let none = Measured::not_made(reason);
+        Self {
+            share: none.clone(),
+            longest: none.clone(),
+            way: none.clone(),
+            runs: Vec::new(),
+            gather: std::array::from_fn(|_| Measured::moot("no drop-outs")),
+            gone_for_good: none,
+        }
+    }
 }
 
 /// Where drop-outs may gather: identifier and words.
@@ -143,14 +161,40 @@ pub(super) struct Run {
     situation: [bool; SITUATIONS.len()],
     /// Whether the vehicle slowed when it began.
     slows: bool,
+    /// How far the others rolled meanwhile at [`TURNS_FROM_KMH`] and more, in m.
+    way: f64,
 }
 
 /// Most drop-outs that are kept one by one; more are counted only.
 const MOST_RUNS: usize = 4_096;
 
+/// A signal is gone for good when the others turned at [`LOW_SPEED_KMH`] or more for so long after its last number, in s: no
+/// gap is that wide.
+const FOR_GOOD_S: f64 = 15.0;
+
+/// Below this, in km/h, a weak signal may be gone for whole turns, …
+const TURNS_FROM_KMH: f64 = 25.0;
+/// … and above, one that is gone over this way, in m: four turns. Whatever moves the ring gives it back within one.
+const TURNS_M: f64 = 8.0;
+
+/// What was seen up to the signal's last number.
+#[derive(Clone, Debug, Default)]
+struct UpTo {
+    judged_s: f64,
+    out_s: f64,
+    count: u64,
+    tally: Tally,
+    /// When that was, as the capture shows it, in s; `None` before the first one.
+    seen: Option<f64>,
+    /// How long the others turned at speed since, in s.
+    since_s: f64,
+}
+
 /// What has been seen so far.
 #[derive(Debug, Default)]
 struct Found {
+    /// What was seen up to the last number.
+    up_to: UpTo,
     judged_s: f64,
     out_s: f64,
     locked: u64,
@@ -158,6 +202,7 @@ struct Found {
     locked_s: f64,
     count: u64,
     longest_s: f64,
+    longest_m: f64,
     runs: Vec<Run>,
     open: Option<Run>,
     tally: Tally,
@@ -174,11 +219,61 @@ impl Found {
         self.close();
     }
 
+    /// The signal is gone while the others turn at `kmh`; before that, what was seen is kept.
+    fn gone(&mut self, kmh: f64, stands_s: f64, seen: f64, was_there: bool) {
+        if was_there {
+            self.up_to = UpTo {
+                judged_s: self.judged_s,
+                out_s: self.out_s,
+                count: self.count,
+                tally: self.tally.clone(),
+                seen: (self.judged_s >= LEAST_S).then_some(seen),
+                since_s: 0.0,
+            };
+        }
+        if kmh >= LOW_SPEED_KMH {
+            self.up_to.since_s += stands_s;
+        }
+    }
+
+    /// The longest way without a signal.
+    fn way(&self) -> Measured {
+        if self.judged_s < LEAST_S {
+            return Measured::not_made("too little driving at speed");
+        }
+        let mut made = Made::new(self.longest_m, 0.0, "m");
+        if self.longest_m >= TURNS_M {
+            made.verdict = Verdict::Shown;
+            let whole = self.runs.iter().filter(|run| run.way >= TURNS_M);
+            whole.for_each(|run| made.saw_for(run.seen, run.length));
+        }
+        made.into()
+    }
+
+    /// How long the others turned at speed after the last number, in s.
+    fn gone_for_good(&self, there: bool) -> Measured {
+        if self.judged_s < LEAST_S {
+            return Measured::not_made("too little driving at speed");
+        }
+        let since_s = if there || self.up_to.seen.is_none() {
+            0.0
+        } else {
+            self.up_to.since_s
+        };
+        let mut made = Made::new(since_s, 0.0, "s");
+        if let (true, Some(seen)) = (since_s >= FOR_GOOD_S, self.up_to.seen) {
+            made.verdict = Verdict::Shown;
+            made.saw(seen);
+        }
+        made.into()
+    }
+
     fn close(&mut self) {
         if let Some(run) = self.open.take() {
             self.count += 1;
             self.tally.start(run.situation);
             self.longest_s = self.longest_s.max(run.length);
+            self.longest_m = self.longest_m.max(run.way);
             if self.runs.len() < MOST_RUNS {
                 self.runs.push(run);
             }
@@ -196,12 +291,14 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Dropouts> {
     };
     let mut at = 0;
     let mut last_with_s = f64::NEG_INFINITY;
+    let mut there = true;
     let mut last_s = f64::NEG_INFINITY;
     for (index, time, speed) in column.samples() {
         if time - last_s > column.hold_s {
             found.close();
         }
         last_s = time;
+        there |= speed > column.zero_kmh();
         let others = neighbours.at(index, time);
         let Some(here) = grid.advance(&mut at, time) else {
             continue;
@@ -245,6 +342,10 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Dropouts> {
             bend.is_some_and(|bend| bend < -BEND),
             grid.is_rough_beside(wheel, here),
         ];
+        if out {
+            found.gone(base.kmh, stands, column.seen(index), there);
+            there = false;
+        }
         found.judged_s += stands;
         found.tally.spend(situation, stands);
         if !out {
@@ -252,8 +353,14 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Dropouts> {
             continue;
         }
         found.out_s += stands;
+        let way = if base.kmh >= TURNS_FROM_KMH {
+            base.kmh / 3.6 * stands
+        } else {
+            0.0
+        };
         if let Some(run) = &mut found.open {
             run.length += stands;
+            run.way += way;
         } else {
             found.open = Some(Run {
                 start_s: time,
@@ -261,14 +368,20 @@ pub(super) fn find(grid: &Grid<'_>, wheel: Wheel) -> Option<Dropouts> {
                 length: stands,
                 situation,
                 slows: grid.slows(here),
+                way,
             });
         }
     }
     found.close();
-    Some(judge(found, column.interval_s))
+    if grid.may_be_lifted(wheel) {
+        return Some(Dropouts::not_made(
+            "both wheels of the axle stood all the time: lifted, on rollers or towed, or both signals are dead",
+        ));
+    }
+    Some(judge(found, there, column.interval_s))
 }
 
-fn judge(found: Found, interval_s: f64) -> Dropouts {
+fn judge(found: Found, there: bool, interval_s: f64) -> Dropouts {
     let verdict = if found.count >= SEVERAL || found.longest_s >= LONG_S.max(1.5 * interval_s) {
         Verdict::Shown
     } else if found.count > 0 {
@@ -276,7 +389,15 @@ fn judge(found: Found, interval_s: f64) -> Dropouts {
     } else {
         Verdict::NotShown
     };
-    let gather = found.tally.judge(found.count, found.out_s, found.judged_s);
+    let gone_for_good = found.gone_for_good(there);
+    let way = found.way();
+    // Where a signal gathers that has died says where the vehicle drove.
+    let gather = if gone_for_good.is_shown() {
+        let until = &found.up_to;
+        until.tally.judge(until.count, until.out_s, until.judged_s)
+    } else {
+        found.tally.judge(found.count, found.out_s, found.judged_s)
+    };
     if found.judged_s < LEAST_S && verdict == Verdict::NotShown {
         let reason = format!(
             "the other wheels turned together above {FROM_KMH:.0} km/h for {:.1} s only",
@@ -285,8 +406,10 @@ fn judge(found: Found, interval_s: f64) -> Dropouts {
         return Dropouts {
             share: Measured::not_made(reason.clone()),
             longest: Measured::not_made(reason),
+            way,
             runs: found.runs,
             gather,
+            gone_for_good,
         };
     }
     let made = |value: f64, uncertainty: f64, unit| {
@@ -317,7 +440,9 @@ fn judge(found: Found, interval_s: f64) -> Dropouts {
             if found.count > 0 { interval_s } else { 0.0 },
             "s",
         ),
+        way,
         gather,
+        gone_for_good,
         runs: found.runs,
     }
 }

@@ -77,6 +77,8 @@ pub(super) struct Grid<'a> {
     /// By what share of the speed right wheels are faster than left ones, from a yaw rate or steering angle; empty
     /// without.
     bend: Vec<f32>,
+    /// Whether somebody braked or steered while the vehicle rolled: one that is towed is only turned.
+    driven: bool,
     /// Longest interval that is no gap, in s.
     pub(super) hold_s: f64,
     /// Median interval of the grid, in s.
@@ -131,6 +133,7 @@ impl<'a> Grid<'a> {
             acceleration: Vec::new(),
             flags: Vec::new(),
             bend: Vec::new(),
+            driven: false,
             hold_s,
             interval_s,
         };
@@ -142,6 +145,7 @@ impl<'a> Grid<'a> {
                 grid.mark_braked(samples, margin_s);
             }
         }
+        grid.driven = grid.is_braked() || input.steering_angle.is_some_and(is_steered);
         grid.mark_rough();
         grid.find_bend(input);
         Some(grid)
@@ -160,6 +164,21 @@ impl<'a> Grid<'a> {
     /// How many wheels have samples.
     pub(super) fn wheels(&self) -> usize {
         self.columns.iter().flatten().count()
+    }
+
+    /// Whether both wheels of this wheel's axle stood through the whole capture while those of the other one turned, and nobody
+    /// was seen to drive: dead signals, or a vehicle that is towed with this axle lifted.
+    pub(super) fn may_be_lifted(&self, wheel: Wheel) -> bool {
+        let stood = |of: Wheel| {
+            self.column(of)
+                .is_some_and(|column| column.top_kmh < TRAVEL_KMH)
+        };
+        let axle = wheel.axle();
+        let [near, far]: [bool; 2] = [true, false].map(|near| {
+            let mut wheels = Wheel::ALL.into_iter();
+            wheels.all(|of| (of.axle() == axle) != near || stood(of) == near)
+        });
+        near && far && !self.driven
     }
 
     /// How many wheels have a signal: those that turned at all, where others travelled.
@@ -407,6 +426,13 @@ impl<'a> Grid<'a> {
         }
     }
 
+    /// Whether the brake was pressed while the vehicle rolled.
+    fn is_braked(&self) -> bool {
+        (0..self.len())
+            .map(|index| self.moment(index))
+            .any(|moment| moment.braked && moment.travels && moment.reference_kmh >= TRAVEL_KMH)
+    }
+
     /// Marks the moments at which a switch is on, and `margin_s` around them.
     fn mark_braked(&mut self, samples: Samples<'_>, margin_s: f64) {
         let times = clock::steady(samples);
@@ -450,6 +476,21 @@ const ACCELERATION_REACH_S: f64 = 0.25;
 /// Whether the vehicle slows is looked at over this long to either side, in s: the steps of a module that counts pulses are no
 /// slowing.
 const SLOWS_REACH_S: f64 = 1.0;
+
+/// A steering wheel that is turned by more than this, in rad, is in somebody's hands.
+const STEERED: f64 = 1.0;
+
+/// Whether the steering wheel was turned.
+fn is_steered(angle: Samples<'_>) -> bool {
+    let known = angle
+        .iter()
+        .map(|(_, angle)| angle)
+        .filter(|angle| angle.is_finite());
+    let (low, high) = known.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), angle| {
+        (low.min(angle), high.max(angle))
+    });
+    high - low > STEERED
+}
 
 /// Whether two columns of times are the same: mostly one that is shared.
 fn same(a: &[f64], b: &[f64]) -> bool {

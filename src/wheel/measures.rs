@@ -95,6 +95,10 @@ pub struct WheelMeasures {
     pub dropout_share: Measured,
     /// Longest drop-out, in s.
     pub dropout_longest: Measured,
+    /// The longest way rolled at 25 km/h and more during one drop-out, in m; shown from four turns of the wheel on.
+    pub dropout_way: Measured,
+    /// How long the others turned at speed after the signal's last number, in s; shown where it had been there and never came back.
+    pub gone_for_good: Measured,
     /// Where the drop-outs gather: share of them at low speed, while slowing, in left bends, in right bends, on bumps.
     pub dropout_gather: [Measured; 5],
     /// Share of moving time with a frozen value, 0 to 1.
@@ -129,6 +133,8 @@ pub struct WheelMeasures {
     pub residual: Vec<ResidualPoint>,
     /// Speed against the other wheels on straight stretches, less 1.
     pub ratio: Measured,
+    /// Spread of the ratio from one stretch of 10 m to the next, as a share of the speed.
+    pub wander: Measured,
     /// Change of the ratio with speed, per 100 km/h.
     pub ratio_growth: Measured,
     /// How much later than its axle mate's the wheel's value comes, in s.
@@ -169,6 +175,16 @@ impl WheelMeasures {
             ),
             named("dropout_longest", "longest drop-out", &self.dropout_longest),
             named(
+                "dropout_way",
+                "longest way at speed without a signal",
+                &self.dropout_way,
+            ),
+            named(
+                "gone_for_good",
+                "driving after the signal's last number",
+                &self.gone_for_good,
+            ),
+            named(
                 "frozen_share",
                 "share of moving time with a frozen value",
                 &self.frozen_share,
@@ -205,6 +221,11 @@ impl WheelMeasures {
                 "ratio",
                 "speed against the other wheels, less 1",
                 &self.ratio,
+            ),
+            named(
+                "wander",
+                "wandering of that from 10 m to 10 m",
+                &self.wander,
             ),
             named(
                 "ratio_growth",
@@ -406,6 +427,8 @@ pub fn measure(input: &Input<'_>) -> Measures {
             top_kmh: column.top_kmh,
             dropout_share: dropouts.share,
             dropout_longest: dropouts.longest,
+            dropout_way: dropouts.way,
+            gone_for_good: dropouts.gone_for_good,
             dropout_gather: dropouts.gather,
             frozen_share: frozen::find(&grid, wheel).unwrap_or_else(missing),
             onset: onset.onset,
@@ -424,6 +447,7 @@ pub fn measure(input: &Input<'_>) -> Measures {
             spectrum: orders.spectrum,
             residual: orders.residual,
             ratio: ratios.wheels[wheel.index()].clone().unwrap_or_else(missing),
+            wander: ratios.wander[wheel.index()].clone().unwrap_or_else(missing),
             ratio_growth: ratios.growth[wheel.index()].clone().unwrap_or_else(missing),
         })
     });

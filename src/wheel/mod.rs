@@ -47,6 +47,7 @@ mod swapped;
 #[cfg(test)]
 mod tests;
 mod together;
+mod wander;
 
 pub use input::{Geometry, Input, Samples};
 pub use measured::{Made, Measured, Verdict};

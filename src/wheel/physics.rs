@@ -243,16 +243,30 @@ fn the_vehicle_speed_of_another_module() {
     }
 }
 
-/// Two dead wheels of one axle look like a lift, until a yaw rate says that the vehicle turns; two wheels that turn on a
-/// lift, with a yaw rate of nothing, stay a lift.
+/// Two dead wheels of one axle look like a lift; where a yaw rate says that the vehicle turns, they look like a vehicle that is towed with
+/// that axle lifted, until somebody brakes. Two wheels that turn on a lift, with a yaw rate of nothing, stay a lift.
 #[test]
 fn a_dead_axle_is_no_lift() {
     let dead = drive(|_, four| (four[2], four[3]) = (0.0, 0.0));
     let alone = measure(&dead.input());
     assert_eq!(alone.drive.travel, Travel::OnlySomeTurned);
     assert_eq!(shown(&alone), [""; 0]);
+    let towed = measure(&Input {
+        yaw_rate: Some(dead.samples(&dead.yaw, 0.001)),
+        ..dead.input()
+    });
+    assert_eq!(towed.drive.travel, Travel::Drove);
+    assert_eq!(shown(&towed), [""; 0]);
+    let reason = wheel(&towed, Wheel::LeftRear).dropout_share.reason();
+    assert!(reason.is_some_and(|reason| reason.contains("towed")));
+    let pressed: Vec<f32> = dead
+        .time_s
+        .iter()
+        .map(|time| f32::from(u8::from(time % 60.0 < 1.0)))
+        .collect();
     let with_yaw = measure(&Input {
         yaw_rate: Some(dead.samples(&dead.yaw, 0.001)),
+        brake_switch: Some(dead.samples(&pressed, 1.0)),
         ..dead.input()
     });
     assert_eq!(with_yaw.drive.travel, Travel::Drove);
@@ -269,6 +283,52 @@ fn a_dead_axle_is_no_lift() {
     });
     assert_eq!(on_lift.drive.travel, Travel::OnlySomeTurned);
     assert_eq!(shown(&on_lift), [""; 0]);
+}
+
+/// An axle that falls silent in the middle of a drive is neither lifted nor towed, and no other signal needs to say so.
+#[test]
+fn an_axle_that_falls_silent_is_no_lift() {
+    let silent = drive(|time, four| {
+        if time > 60.0 {
+            (four[0], four[1]) = (0.0, 0.0);
+        }
+    });
+    let measures = measure(&silent.input());
+    for which in Wheel::ALL {
+        let gone = matches!(which, Wheel::LeftFront | Wheel::RightFront);
+        assert_eq!(
+            wheel(&measures, which).dropout_share.is_shown(),
+            gone,
+            "{which:?}"
+        );
+    }
+}
+
+/// A signal that dies is gone for good, one that pauses is not; a pause of 2 s at 30 km/h is longer than four turns, one of 0.2 s is
+/// not.
+#[test]
+fn what_dies_does_not_come_back() {
+    let silent = |when: fn(f64) -> bool| {
+        let drive = drive(move |time, four| {
+            if when(time) {
+                four[3] = 0.0;
+            }
+        });
+        let measures = measure(&drive.input());
+        let wheel = wheel(&measures, Wheel::RightRear);
+        assert!(wheel.dropout_share.is_shown());
+        let way = wheel.dropout_way.clone();
+        (wheel.gone_for_good.clone(), way)
+    };
+    let (gone, way) = silent(|time| time > 50.0);
+    assert!(gone.is_shown() && way.is_shown());
+    // Of 70 s, without those in which the vehicle slows so that a wheel might be locked.
+    assert!((40.0..50.0).contains(&value(&gone)), "{gone:?}");
+    assert!(value(&way) > 100.0, "{way:?}");
+    let (gone, way) = silent(|time| time.rem_euclid(30.0) > 28.0);
+    assert!(!gone.is_shown() && way.is_shown(), "{gone:?} {way:?}");
+    let (gone, way) = silent(|time| time.rem_euclid(10.0) > 9.8);
+    assert!(!gone.is_shown() && !way.is_shown(), "{gone:?} {way:?}");
 }
 
 /// A ring is looked at over the whole drive, and its marks say so.

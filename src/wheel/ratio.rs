@@ -11,6 +11,7 @@
 use super::grid::Grid;
 use super::measured::{Made, Measured, Verdict};
 use super::statistics::{self, Centre};
+use super::wander;
 use crate::place::Wheel;
 
 /// A difference beyond this is shown, …
@@ -41,6 +42,8 @@ pub(super) struct Ratios {
     pub(super) wheels: [Option<Measured>; 4],
     /// By how much the ratio changes with speed, per 100 km/h.
     pub(super) growth: [Option<Measured>; 4],
+    /// By how much the ratio wanders from stretch to stretch.
+    pub(super) wander: [Option<Measured>; 4],
     /// Front against rear axle, less 1.
     pub(super) front_rear: Measured,
     /// Time on them, in s.
@@ -60,11 +63,11 @@ struct Stretch {
 
 /// A finished stretch: means.
 #[derive(Clone, Copy, Debug)]
-struct Mean {
-    ratio: [f64; 4],
-    cross: f64,
-    axles: f64,
-    speed: f64,
+pub(super) struct Mean {
+    pub(super) ratio: [f64; 4],
+    pub(super) cross: f64,
+    pub(super) axles: f64,
+    pub(super) speed: f64,
 }
 
 /// The ratios of all wheels.
@@ -89,7 +92,8 @@ pub(super) fn find(grid: &Grid<'_>) -> Ratios {
         let not_made = here.map(|is| is.then(|| Measured::not_made(reason.clone())));
         return Ratios {
             wheels: not_made.clone(),
-            growth: not_made,
+            growth: not_made.clone(),
+            wander: not_made,
             front_rear: Measured::not_made(reason),
             straight_s: stretches.straight_s,
         };
@@ -102,15 +106,19 @@ pub(super) fn find(grid: &Grid<'_>) -> Ratios {
         .fold(0.0, f64::max);
     let dead = || Measured::not_made("the wheel gives no speed most of the time");
     let judged = judge(means, present, known, quantum);
+    let here_or = |made: [Option<Measured>; 4]| -> [Option<Measured>; 4] {
+        let mut wheel = 0;
+        made.map(|made| {
+            wheel += 1;
+            made.or_else(|| here[wheel - 1].then(dead))
+        })
+    };
     Ratios {
-        wheels: std::array::from_fn(|wheel| {
-            judged[wheel].clone().or_else(|| here[wheel].then(dead))
-        }),
-        growth: std::array::from_fn(|wheel| {
-            present[wheel]
-                .then(|| growth(means, wheel))
-                .or_else(|| here[wheel].then(dead))
-        }),
+        wheels: here_or(judged),
+        growth: here_or(std::array::from_fn(|wheel| {
+            present[wheel].then(|| growth(means, wheel))
+        })),
+        wander: here_or(wander::find(means, present)),
         front_rear: front_rear(means, known),
         straight_s: stretches.straight_s,
     }
