@@ -35,6 +35,7 @@ class Person:
         self.raw = b""
         self.pid, self.fd = pty.fork()
         if self.pid == 0:
+            signal.signal(signal.SIGINT, signal.SIG_DFL)  # started in the background, it would be ignored, and ^C with it
             time.sleep(0.2)  # until the window has its size
             environment = dict(os.environ, TERM="xterm-256color", LANG="C.UTF-8", **environment)
             environment.pop("COLUMNS", None)
