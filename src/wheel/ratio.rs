@@ -107,11 +107,7 @@ pub(super) fn find(grid: &Grid<'_>) -> Ratios {
     let dead = || Measured::not_made("the wheel gives no speed most of the time");
     let judged = judge(means, present, known, quantum);
     let here_or = |made: [Option<Measured>; 4]| -> [Option<Measured>; 4] {
-        let mut wheel = 0;
-        made.map(|made| {
-            wheel += 1;
-            made.or_else(|| here[wheel - 1].then(dead))
-        })
+        std::array::from_fn(|wheel| made[wheel].clone().or_else(|| here[wheel].then(dead)))
     };
     Ratios {
         wheels: here_or(judged),

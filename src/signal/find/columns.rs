@@ -10,7 +10,7 @@ use super::samples::Stream;
 
 /// Fewest samples in motion that two columns are compared on.
 pub(super) const FEWEST: usize = 24;
-/// By what share of the speed two wheels of one vehicle may differ for good: their tyres.
+/// By what share of the speed two wheels of one vehicle may differ for good: their tyres (common practice, no source).
 const TYRES: f64 = 0.03;
 
 /// A field of a stream as numbers.

@@ -14,6 +14,8 @@ pub(super) const LONGEST: usize = 16;
 pub(super) const SHORTEST: usize = 10;
 /// Fewest moving bits of a core: less than 32 steps from lowest to highest tell nothing.
 const FEWEST_MOVING: usize = 5;
+/// By what factor the flip rate may drop within a number: a speed that is held favours some of its low bits by chance.
+const DIP: f64 = 2.2;
 
 /// Flips and ones of each bit of a stream. Bits are counted along the payload, the most significant bit of a byte first for
 /// big-endian; for little-endian from the end of the payload, so that in both the more significant bit comes first.
@@ -115,7 +117,7 @@ impl BitRates {
         let mut top = end;
         while top > 0 && end - top + 1 < LONGEST && self.is_moving(top - 1) {
             let (above, here) = (self.rate(top - 1), self.rate(top));
-            if above > 2.2 * here + 0.03 {
+            if above > DIP * here + 0.03 {
                 break;
             }
             top -= 1;

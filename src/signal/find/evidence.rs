@@ -9,7 +9,7 @@
 //! The weights were fitted on generated buses, half of them without wheels (docs/profile.md says how, and how often the stated
 //! sureness was right on others). They are numbers of ours, not of a standard.
 
-use super::motion::{Motion, middle};
+use super::motion::{Course, Motion};
 use super::places::{ROWS_A_WORD, Row, SIGNS, against};
 
 /// The rounding of whole steps, as a standard deviation of a contrast of four.
@@ -41,7 +41,7 @@ pub(super) struct Reported {
     pub(super) follows: bool,
 }
 
-/// What speaks for and against four numbers being wheels. Each term is 0 where it says nothing.
+/// What speaks for and against four numbers being wheels.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Evidence {
     /// The quietest contrast between pairs over the loudest, as a logarithm: two move in bends, one does not.
@@ -89,10 +89,9 @@ const ROUGH: f64 = 1.0;
 const STRAIN: f64 = 4.0;
 /// What lowers the odds by this logarithm is worth telling.
 const DOUBT: f64 = 1.0;
-/// No answer is surer: on buses that nothing was fitted on, 4 of 228 that were as sure as can be were wrong.
+/// No answer is surer, and of one that is so sure no doubt is told: on buses that nothing was fitted on, 4 of 228 whose sum
+/// came to 90 % and more were wrong.
 const MOST_SURE: f64 = 0.98;
-/// From this sureness on no doubt is told.
-const BEYOND_DOUBT: f64 = 0.98;
 
 /// What is left of one contrast between two pairs once the speed and its change are taken out.
 #[derive(Clone, Copy, Debug)]
@@ -108,22 +107,14 @@ struct Left {
 }
 
 impl Evidence {
-    /// Weighs rows of four, `slot_s` seconds a slot.
-    pub(super) fn of(
-        slots: &[u32],
-        rows: &[Row],
-        slot_s: f64,
-        motion: &Motion,
-        seen: Seen,
-    ) -> Self {
-        let times: Vec<f64> = slots.iter().map(|slot| f64::from(*slot) * slot_s).collect();
-        let middles: Vec<f64> = rows.iter().map(|row| middle(*row)).collect();
-        let changes = changes(&times, &middles);
-        let (low, spread) = range(&middles);
-        let moving = regular(rows, &middles, low + SLOW * spread);
+    /// Weighs what four numbers did.
+    pub(super) fn of(course: &Course<'_>, motion: &Motion, seen: Seen) -> Self {
+        let Course { rows, middles, .. } = course;
+        let (low, spread) = range(middles);
+        let drive = Drive::of(course, low + SLOW * spread);
         let mut left = SIGNS.map(|signs| {
             let contrast: Vec<f64> = rows.iter().map(|row| against(row, signs)).collect();
-            Left::of(&contrast, &middles, &changes, &moving)
+            Left::of(&contrast, &drive)
         });
         left.sort_unstable_by(|a, b| a.size.total_cmp(&b.size));
         let [quiet, _, loud] = left;
@@ -132,10 +123,10 @@ impl Evidence {
         let least = |values: [f64; 3]| values.into_iter().fold(f64::MAX, f64::min);
         let bend = (quiet.size + ROUNDING) / (loud.size + ROUNDING);
         let resting = ((motion.rest - 0.6) / 0.2).clamp(0.0, 1.0);
-        let counting = (1.0 - deepest_fall(&middles) / (0.1 * spread)).max(0.0);
+        let counting = (1.0 - deepest_fall(middles) / (0.1 * spread)).max(0.0);
         Self {
             bend: bend.ln().clamp(-2.5, 0.0),
-            depends: (dependence(rows, &moving) / USUAL_DEPENDENCE)
+            depends: (dependence(rows, &drive.moving) / USUAL_DEPENDENCE)
                 .clamp(0.2, 1.0)
                 .ln(),
             uneven: motion.quick() * (least(noises) / most(noises)).ln().max(-2.0),
@@ -179,7 +170,7 @@ impl Evidence {
     pub(super) fn doubt(&self, reported: Reported) -> Option<&'static str> {
         let terms = self.terms(reported).into_iter();
         let (odds, words) = terms.min_by(|a, b| a.0.total_cmp(&b.0))?;
-        (odds < -DOUBT && self.sureness(reported) < BEYOND_DOUBT).then_some(words)
+        (odds < -DOUBT && self.sureness(reported) < MOST_SURE).then_some(words)
     }
 
     /// What each term adds to the logarithm of the odds, and what it means where it takes away from it.
@@ -218,27 +209,62 @@ impl Evidence {
     }
 }
 
+/// The vehicle's speed and its change, and where they tell something.
+struct Drive<'a> {
+    /// The middle speed, in steps.
+    middles: &'a [f64],
+    /// Its change, in steps a second.
+    changes: Vec<f64>,
+    moving: Vec<bool>,
+    /// The middle speed where `moving`.
+    speeds_moving: Vec<f64>,
+    /// Its change there.
+    changes_moving: Vec<f64>,
+}
+
+impl<'a> Drive<'a> {
+    fn of(course: &'a Course<'_>, slow: f64) -> Self {
+        let middles = &course.middles;
+        let moving = regular(course.rows, middles, slow);
+        let changes = changes(&course.times, middles);
+        Self {
+            speeds_moving: only(middles, &moving),
+            changes_moving: only(&changes, &moving),
+            middles,
+            changes,
+            moving,
+        }
+    }
+}
+
+/// The values where `moving`.
+fn only(values: &[f64], moving: &[bool]) -> Vec<f64> {
+    let pairs = values.iter().zip(moving);
+    pairs
+        .filter(|(_, moving)| **moving)
+        .map(|(value, _)| *value)
+        .collect()
+}
+
 impl Left {
-    fn of(contrast: &[f64], middles: &[f64], changes: &[f64], moving: &[bool]) -> Self {
-        let only = |values: &[f64]| -> Vec<f64> {
-            let pairs = values.iter().zip(moving);
-            pairs
-                .filter(|(_, moving)| **moving)
-                .map(|(value, _)| *value)
-                .collect()
-        };
-        let ([of_speed, lag_s], own) = fit(&only(contrast), &only(middles), &only(changes));
+    fn of(contrast: &[f64], drive: &Drive<'_>) -> Self {
+        let Drive {
+            middles,
+            changes,
+            moving,
+            ..
+        } = drive;
+        let ([of_speed, lag_s], own) = fit(
+            &only(contrast, moving),
+            &drive.speeds_moving,
+            &drive.changes_moving,
+        );
         let rest: Vec<f64> = contrast
             .iter()
             .zip(middles.iter().zip(changes))
             .map(|(value, (speed, change))| value - of_speed * speed - lag_s * change)
             .collect();
-        let mean = mean(
-            rest.iter()
-                .zip(moving)
-                .filter(|(_, moving)| **moving)
-                .map(|(value, _)| *value),
-        );
+        let mean = mean(only(&rest, moving).into_iter());
         let (mut size, mut steps, mut bends, mut count) = (0.0, 0.0, 0.0, 0.0);
         for ((three, raw), moving) in rest
             .windows(3)
@@ -301,19 +327,13 @@ fn regular(rows: &[Row], middles: &[f64], slow: f64) -> Vec<bool> {
         .zip(middles)
         .map(|(row, middle)| off(row, *middle))
         .collect();
-    let mut sorted: Vec<f64> = offs
-        .iter()
-        .zip(middles)
-        .filter(|(_, middle)| **middle > slow)
-        .map(|(off, _)| *off)
-        .collect();
+    let fast: Vec<bool> = middles.iter().map(|middle| *middle > slow).collect();
+    let mut sorted = only(&offs, &fast);
     sorted.sort_unstable_by(f64::total_cmp);
     let usual = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
     let far = FAR * (usual + 1.0);
-    let pairs = offs.iter().zip(middles);
-    pairs
-        .map(|(off, middle)| *middle > slow && *off < far)
-        .collect()
+    let pairs = offs.iter().zip(fast);
+    pairs.map(|(off, fast)| fast && *off < far).collect()
 }
 
 /// The 3rd percentile, and how far the 97th is above it.
@@ -403,6 +423,7 @@ fn spread(values: impl Iterator<Item = f64> + Clone) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    use super::super::test_numbers::chance;
     use super::*;
 
     const SLOT_S: f64 = 0.05;
@@ -410,13 +431,6 @@ mod tests {
         disagrees: false,
         follows: false,
     };
-
-    /// Numbers between −1 and 1 without a pattern.
-    fn chance(seed: u32) -> f64 {
-        let mixed = seed.wrapping_mul(0x9E37_79B9) ^ (seed << 7);
-        let mixed = (mixed ^ mixed >> 15).wrapping_mul(0x85EB_CA6B);
-        2.0 * f64::from(mixed ^ mixed >> 13) / f64::from(u32::MAX) - 1.0
-    }
 
     /// Steps of 0.01 km/h at `second`: ramps of 15 s up and down with a bend every 20 s, and the noise of each wheel.
     fn wheel(wheel: u32, slot: u32, second: f64) -> f64 {
@@ -434,12 +448,13 @@ mod tests {
             .iter()
             .map(|slot| row(*slot, f64::from(*slot) * SLOT_S).map(f64::round))
             .collect();
-        let motion = Motion::of(&slots, &rows, SLOT_S);
+        let course = Course::of(&slots, &rows, SLOT_S);
+        let motion = Motion::of(&course);
         let seen = Seen {
             unclean: 0,
             stop: true,
         };
-        Evidence::of(&slots, &rows, SLOT_S, &motion, seen)
+        Evidence::of(&course, &motion, seen)
     }
 
     fn wheels(slot: u32, second: f64) -> Row {

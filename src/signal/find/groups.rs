@@ -35,8 +35,8 @@ pub(super) struct Group {
     pub(super) apart: f64,
     /// Whether all gaps between the fields are alike.
     pub(super) regular: bool,
-    /// How many of the four end where the flip rate drops.
-    pub(super) clean: u8,
+    /// How many of the four do not end where the flip rate drops.
+    pub(super) unclean: u8,
     /// The least of the three contrasts between pairs over the largest: near 0 when the four turn corners like wheels.
     pub(super) crooked: f64,
 }
@@ -303,7 +303,7 @@ fn best_of(
             continue;
         };
         let irregular = if group.regular { 0.0 } else { 0.03 };
-        let unclean = UNCLEAN * f64::from(4 - group.clean.min(4));
+        let unclean = UNCLEAN * f64::from(group.unclean);
         let cost = group.apart + irregular + unclean + CROOKED * group.crooked;
         if best.as_ref().is_none_or(|(least, _)| cost < *least) {
             best = Some((cost, group));
@@ -373,7 +373,7 @@ fn measure(
     let drops = |column: &&Column| {
         rates_of(rates, column).is_some_and(|rates| rates.drops_after(column.end))
     };
-    let clean = columns.iter().filter(drops).count();
+    let unclean = columns.iter().filter(|column| !drops(column)).count();
     let mut known = gaps.iter().flatten();
     let first_gap = known.next();
     let regular = known.all(|gap| Some(gap) == first_gap);
@@ -381,7 +381,7 @@ fn measure(
         columns,
         apart,
         regular,
-        clean: u8::try_from(clean).unwrap_or(0),
+        unclean: u8::try_from(unclean).unwrap_or(4),
         crooked,
     })
 }

@@ -24,6 +24,8 @@ mod places;
 mod readings;
 mod samples;
 mod scale;
+#[cfg(test)]
+mod test_numbers;
 mod turns;
 
 use std::fmt::Write as _;
@@ -35,7 +37,7 @@ use super::{Carrier, Quantity, SignalSource, Trace};
 use columns::{Column, rows};
 use evidence::{Evidence, Reported, Seen};
 use groups::Group;
-use motion::{Motion, middle};
+use motion::{Course, Motion, middle};
 use places::{Belief, Row};
 use samples::Samples;
 use scale::{Number, Reference, Scale};
@@ -244,25 +246,24 @@ impl Finder {
             .filter_map(|known| Some((self.samples.slot(known.nanos)?, known.kmh)))
             .collect();
         let groups = groups::find(&self.samples.streams);
-        let mut readings: Vec<Reading> = groups
+        let mut weighed: Vec<Weighed> = groups
             .iter()
-            .map(|group| self.weighed(self.reading(group, &references), slot_s))
+            .filter_map(|group| self.reading(group, &references))
+            .map(|reading| Weighed::of(reading, slot_s))
             .collect();
-        readings.sort_by(|a, b| a.evidence.strain().total_cmp(&b.evidence.strain()));
-        let mut kept: Vec<Reading> = Vec::new();
-        for reading in readings {
-            if !kept
-                .iter()
-                .any(|better| better.group.touches(&reading.group))
-            {
-                kept.push(reading);
+        weighed.sort_by(|a, b| a.evidence.strain().total_cmp(&b.evidence.strain()));
+        let mut kept: Vec<Weighed> = Vec::new();
+        for next in weighed {
+            let touches = |better: &Weighed| better.reading.group.touches(&next.reading.group);
+            if !kept.iter().any(touches) {
+                kept.push(next);
             }
         }
         let mut found: Vec<(f64, Candidate)> = kept
             .iter()
-            .filter_map(|reading| {
-                let candidate = self.candidate(reading, &references, slot_s)?;
-                Some((reading.evidence.detail(), candidate))
+            .filter_map(|weighed| {
+                let candidate = self.candidate(weighed)?;
+                Some((weighed.evidence.detail(), candidate))
             })
             .collect();
         found.sort_by(|(detail, a), (other, b)| {
@@ -277,57 +278,41 @@ impl Finder {
     }
 
     /// How a group's fields are read: as a reported speed goes best with, or as is most likely.
-    fn reading(&self, group: &Group, references: &[(u32, f64)]) -> Group {
-        let slot_s = self.samples.slot_s();
-        let mut best: Option<(f64, Group)> = None;
-        for reading in readings::of(&self.samples.streams, group) {
-            let rest = reading.rest(&self.samples.streams);
-            let above = f64::from(rest.unwrap_or(0));
-            let (slots, rows) = rows(&self.samples.streams, &reading.columns, above);
-            let off = scale::misfit(&pairs(&slots, &rows, references, slot_s)).unwrap_or(1.0);
+    fn reading(&self, group: &Group, references: &[(u32, f64)]) -> Option<Reading> {
+        let streams = &self.samples.streams;
+        let mut best: Option<(f64, Reading)> = None;
+        for group in readings::of(streams, group) {
+            let rest = group.rest(streams);
+            let (slots, rows) = rows(streams, &group.columns, f64::from(rest.unwrap_or(0)));
+            let reported = pairs(&slots, &rows, references, self.samples.slot_s());
+            let off = scale::misfit(&reported).unwrap_or(1.0);
             // A later one must be clearly better.
             if best.as_ref().is_none_or(|(least, _)| off < 0.5 * least) {
+                let reading = Reading {
+                    group,
+                    rest,
+                    slots,
+                    rows,
+                    reported,
+                };
                 best = Some((off, reading));
             }
         }
-        best.map_or_else(|| group.clone(), |(_, reading)| reading)
-    }
-
-    /// A group with its rows and what speaks for and against it.
-    fn weighed(&self, group: Group, slot_s: f64) -> Reading {
-        let rest = group.rest(&self.samples.streams);
-        let above = f64::from(rest.unwrap_or(0));
-        let (slots, rows) = rows(&self.samples.streams, &group.columns, above);
-        let motion = Motion::of(&slots, &rows, slot_s);
-        let seen = Seen {
-            unclean: 4 - group.clean.min(4),
-            stop: rest.is_some(),
-        };
-        let evidence = Evidence::of(&slots, &rows, slot_s, &motion, seen);
-        Reading {
-            group,
-            rest,
-            slots,
-            rows,
-            motion,
-            evidence,
-        }
+        best.map(|(_, reading)| reading)
     }
 
     /// `None` when it is too unsure to be told.
-    fn candidate(
-        &self,
-        reading: &Reading,
-        references: &[(u32, f64)],
-        slot_s: f64,
-    ) -> Option<Candidate> {
+    fn candidate(&self, weighed: &Weighed) -> Option<Candidate> {
+        let Weighed {
+            reading, evidence, ..
+        } = weighed;
         let Reading { group, rest, .. } = reading;
-        let (scale, agrees) = self.scale_of(reading, references, slot_s);
+        let (scale, agrees) = self.scale_of(weighed);
         let reported = Reported {
             disagrees: agrees == Some(false),
             follows: scale.followed,
         };
-        let score = reading.evidence.sureness(reported);
+        let score = evidence.sureness(reported);
         if score < LEAST_SCORE {
             return None;
         }
@@ -355,7 +340,7 @@ impl Finder {
             confidence: sure,
         });
         let mut why = why(group, *rest, &scale, &belief);
-        if let Some(doubt) = reading.evidence.doubt(reported) {
+        if let Some(doubt) = evidence.doubt(reported) {
             let _ = write!(why, "; against it: {doubt}");
         }
         Some(Candidate {
@@ -369,21 +354,15 @@ impl Finder {
     }
 
     /// The scale, and whether the reported speed agrees with the group; `None` when none is reported.
-    fn scale_of(
-        &self,
-        reading: &Reading,
-        references: &[(u32, f64)],
-        slot_s: f64,
-    ) -> (Scale, Option<bool>) {
+    fn scale_of(&self, weighed: &Weighed) -> (Scale, Option<bool>) {
         let Reading {
             group,
             slots,
             rows,
-            motion,
+            reported: pairs,
             ..
-        } = reading;
-        let pairs = pairs(slots, rows, references, slot_s);
-        if let Some(scale) = scale::from_reference(&pairs) {
+        } = &weighed.reading;
+        if let Some(scale) = scale::from_reference(pairs) {
             return (scale, Some(true));
         }
         let moves = pairs.iter().filter(|(_, kmh)| *kmh >= 12.0).count();
@@ -394,21 +373,45 @@ impl Finder {
             lengths: group.lengths(),
             still: group.still_low_bits(),
             highest,
-            hardest: motion.hardest,
+            hardest: weighed.motion.hardest,
         };
         (scale::plausible(&number, &companions), agrees)
     }
 }
 
-/// A group as its fields are read, with what that gives.
+/// A group as its fields are read.
 struct Reading {
     group: Group,
     /// The number on which all stand still together.
     rest: Option<u16>,
     slots: Vec<u32>,
     rows: Vec<Row>,
+    /// The middle of four numbers and the speed that was reported then, in km/h.
+    reported: Vec<(f64, f64)>,
+}
+
+/// A reading with what it says of the four.
+struct Weighed {
+    reading: Reading,
     motion: Motion,
     evidence: Evidence,
+}
+
+impl Weighed {
+    fn of(reading: Reading, slot_s: f64) -> Self {
+        let course = Course::of(&reading.slots, &reading.rows, slot_s);
+        let motion = Motion::of(&course);
+        let seen = Seen {
+            unclean: reading.group.unclean,
+            stop: reading.rest.is_some(),
+        };
+        let evidence = Evidence::of(&course, &motion, seen);
+        Self {
+            reading,
+            motion,
+            evidence,
+        }
+    }
 }
 
 impl Group {

@@ -29,6 +29,27 @@ enum Persistence {
     Unknown,
 }
 
+/// Four speeds over time.
+#[derive(Debug)]
+pub(super) struct Course<'a> {
+    /// Times of the rows, in seconds.
+    pub(super) times: Vec<f64>,
+    pub(super) rows: &'a [Row],
+    /// The middle speed of each row, in steps.
+    pub(super) middles: Vec<f64>,
+}
+
+impl<'a> Course<'a> {
+    /// Of rows in slots of `slot_s` seconds.
+    pub(super) fn of(slots: &[u32], rows: &'a [Row], slot_s: f64) -> Self {
+        Self {
+            times: slots.iter().map(|slot| f64::from(*slot) * slot_s).collect(),
+            rows,
+            middles: rows.iter().map(|row| middle(*row)).collect(),
+        }
+    }
+}
+
 /// How the four change together.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Motion {
@@ -42,8 +63,12 @@ pub(super) struct Motion {
 }
 
 impl Motion {
-    pub(super) fn of(slots: &[u32], rows: &[Row], slot_s: f64) -> Self {
-        let times: Vec<f64> = slots.iter().map(|slot| f64::from(*slot) * slot_s).collect();
+    pub(super) fn of(course: &Course<'_>) -> Self {
+        let Course {
+            times,
+            rows,
+            middles,
+        } = course;
         let mut intervals: Vec<f64> = times
             .windows(2)
             .filter_map(|pair| Some(pair.last()? - pair.first()?))
@@ -51,8 +76,7 @@ impl Motion {
         intervals.sort_unstable_by(f64::total_cmp);
         let usual = intervals.get(intervals.len() / 2).copied().unwrap_or(0.0);
         let first_s = first_span(usual);
-        let middles: Vec<f64> = rows.iter().map(|row| middle(*row)).collect();
-        let hardest = hardest(&times, &middles);
+        let hardest = hardest(times, middles);
         let lowest = rows.iter().flatten().copied().fold(f64::MAX, f64::min);
         let resting = rows
             .iter()
@@ -63,7 +87,7 @@ impl Motion {
         // Bursts with gaps have nothing at the first span; longer ones may.
         let persistences = [1.0, 2.0, 4.0, 8.0].map(|longer| {
             let span_s = longer * first_s;
-            (span_s, persistence(&times, rows, span_s))
+            (span_s, persistence(times, rows, span_s))
         });
         let known =
             |(_, persistence): &(f64, Persistence)| !matches!(persistence, Persistence::Unknown);
@@ -184,19 +208,13 @@ fn squares(times: &[f64], rows: &[Row], span: f64) -> Option<(f64, f64)> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::test_numbers::chance;
     use super::*;
 
     fn motion(value: impl Fn(u32) -> f64) -> Motion {
         let slots: Vec<u32> = (0..3_000).collect();
         let rows: Vec<Row> = slots.iter().map(|slot| [value(*slot); 4]).collect();
-        Motion::of(&slots, &rows, 0.05)
-    }
-
-    /// Numbers between 0 and 1 without a pattern.
-    fn chance(seed: u32) -> f64 {
-        let mixed = seed.wrapping_mul(0x9E37_79B9) ^ (seed << 7);
-        let mixed = (mixed ^ mixed >> 15).wrapping_mul(0x85EB_CA6B);
-        f64::from(mixed ^ mixed >> 13) / f64::from(u32::MAX)
+        Motion::of(&Course::of(&slots, &rows, 0.05))
     }
 
     #[test]
@@ -204,12 +222,12 @@ mod tests {
         // A speed: ramps of ten seconds up and down. A pedal: another place every second.
         let ramps = motion(|slot| 2_000.0 - (f64::from(slot % 400) - 200.0).abs() * 10.0);
         assert!(ramps.persistent().unwrap() > 0.1, "{ramps:?}");
-        let foot = motion(|slot| 1_000.0 * chance(slot / 20));
+        let foot = motion(|slot| 500.0 * (1.0 + chance(slot / 20)));
         assert!(foot.persistent().unwrap() < -0.3, "{foot:?}");
         let mut sum = 0.0;
         let walk: Vec<f64> = (0..3_000)
             .map(|slot| {
-                sum += chance(slot) - 0.5;
+                sum += 0.5 * chance(slot);
                 500.0 + 10.0 * sum
             })
             .collect();
@@ -230,7 +248,7 @@ mod tests {
         };
         let of = |slots: &[u32], slot_s: f64| {
             let rows: Vec<Row> = slots.iter().map(|slot| [speed(*slot, slot_s); 4]).collect();
-            Motion::of(slots, &rows, slot_s).persistent()
+            Motion::of(&Course::of(slots, &rows, slot_s)).persistent()
         };
         let thinned: Vec<u32> = (0..2_000).collect();
         assert!(of(&thinned, 0.16).is_some_and(|above| above > 0.0));
@@ -247,10 +265,10 @@ mod tests {
             .iter()
             .map(|slot| {
                 let speed = 2.0 * f64::from(*slot);
-                [speed, speed, speed, speed + 900.0 * chance(*slot)]
+                [speed, speed, speed, speed + 450.0 * (1.0 + chance(*slot))]
             })
             .collect();
-        let motion = Motion::of(&slots, &rows, 0.05);
+        let motion = Motion::of(&Course::of(&slots, &rows, 0.05));
         assert!((motion.hardest - 40.0).abs() < 1e-6, "{motion:?}");
     }
 }

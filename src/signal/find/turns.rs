@@ -330,14 +330,8 @@ fn outstanding(spectrum: &[(f64, f64)]) -> Vec<f64> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::test_numbers::chance;
     use super::*;
-
-    /// Numbers between -1 and 1 without a pattern.
-    fn chance(seed: u32) -> f64 {
-        let mixed = seed.wrapping_mul(0x9E37_79B9) ^ (seed << 7);
-        let mixed = (mixed ^ mixed >> 15).wrapping_mul(0x85EB_CA6B);
-        f64::from(mixed ^ mixed >> 13) / f64::from(u32::MAX) * 2.0 - 1.0
-    }
 
     /// Two minutes at about 60 km/h, 50 samples a second, in steps of 1/32 km/h, with a ripple of the size given once a
     /// turn of 1.98 m and noise of one step.
