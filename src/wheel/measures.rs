@@ -181,7 +181,7 @@ impl WheelMeasures {
             ),
             named(
                 "gone_for_good",
-                "driving after the signal's last number",
+                "driving after the signal was last seen",
                 &self.gone_for_good,
             ),
             named(
@@ -223,14 +223,14 @@ impl WheelMeasures {
                 &self.ratio,
             ),
             named(
-                "wander",
-                "wandering of that from 10 m to 10 m",
-                &self.wander,
-            ),
-            named(
                 "ratio_growth",
                 "change of that with speed",
                 &self.ratio_growth,
+            ),
+            named(
+                "wander",
+                "wandering against the other wheels, from 10 m to 10 m",
+                &self.wander,
             ),
         ];
         for ((id, name), measured) in ORDER_NAMES.iter().zip(&self.orders) {
