@@ -255,13 +255,14 @@ impl Found {
         if self.judged_s < LEAST_S {
             return Measured::not_made("too little driving at speed");
         }
-        let since_s = if there || self.up_to.seen.is_none() {
-            0.0
-        } else {
-            self.up_to.since_s
+        if there {
+            return Made::new(0.0, 0.0, "s").into();
+        }
+        let Some(seen) = self.up_to.seen else {
+            return Measured::not_made("the signal was hardly there before");
         };
-        let mut made = Made::new(since_s, 0.0, "s");
-        if let (true, Some(seen)) = (since_s >= FOR_GOOD_S, self.up_to.seen) {
+        let mut made = Made::new(self.up_to.since_s, 0.0, "s");
+        if self.up_to.since_s >= FOR_GOOD_S {
             made.verdict = Verdict::Shown;
             made.saw(seen);
         }

@@ -325,6 +325,9 @@ fn what_dies_does_not_come_back() {
     // Of 70 s, without those in which the vehicle slows so that a wheel might be locked.
     assert!((40.0..50.0).contains(&value(&gone)), "{gone:?}");
     assert!(value(&way) > 100.0, "{way:?}");
+    // One that was never there is not lost.
+    let (gone, _) = silent(|_| true);
+    assert!(gone.made().is_none(), "{gone:?}");
     let (gone, way) = silent(|time| time.rem_euclid(30.0) > 28.0);
     assert!(!gone.is_shown() && way.is_shown(), "{gone:?} {way:?}");
     let (gone, way) = silent(|time| time.rem_euclid(10.0) > 9.8);
